@@ -1,0 +1,38 @@
+# legtest: everything a person or a build machine runs. `make help` lists it.
+PYTHON ?= python3
+VENV ?= .venv
+LEG ?= fixtures/legs/tarn-fl.yaml
+# more options for pytest, e.g. make test PYTEST_ARGS="-n 2 -k homing"
+PYTEST_ARGS ?=
+
+BIN := $(VENV)/bin
+STAMP := $(VENV)/installed
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test lint docs clean
+
+help:  ## list the targets
+	@sed -n 's/^\([a-z]*\):[^#]*## \(.*\)/make \1@\2/p' Makefile | column -t -s @ 2>/dev/null || grep '^[a-z]*:.*##' Makefile
+
+demo: $(STAMP)  ## the main job on the simulated leg: every acceptance check, verdicts, a report
+	$(BIN)/pytest suites/acceptance --leg $(LEG) $(PYTEST_ARGS)
+
+test: $(STAMP)  ## the whole test suite
+	$(BIN)/pytest $(PYTEST_ARGS)
+
+lint: $(STAMP)  ## style, types, who imports whom
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/pytest -q tests/test_import_rules.py
+
+docs: $(STAMP)  ## links, anchors and examples of the documents
+	$(BIN)/python .ci/check_docs.py
+
+clean:  ## remove the environment and what the tools leave behind (not the runs)
+	rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	find legtest tests suites -name __pycache__ -type d -prune -exec rm -rf {} +
+
+# Made again only when what it is made from changes.
+$(STAMP): pyproject.toml .ci/constraints.txt .ci/environment
+	@PYTHON="$(PYTHON)" .ci/environment "$(VENV)"
+	@touch $@

@@ -1,0 +1,341 @@
+"""One leg on one stand, as a test sees it: plans motion, hands it to the port, keeps what was recorded.
+
+Nothing here energises by being opened; the first motion does, behind the pre-check that the port runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import Any, NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from legtest.canbus.frame import Frame
+from legtest.canbus.wiremap import Point, Reaction, WireMap, feedback_decoders, setpoint_decoder
+from legtest.description.model import BenchDescription, LegDescription
+from legtest.description.setup import SetUp
+from legtest.errors import LegStopped, NotPermitted, UsageError
+from legtest.kinematics import actuators_of_joints, joints_of_actuators
+from legtest.records.recorded import Recorded
+from legtest.records.segment import Segment, Span, Timing
+from legtest.safety.permit import Permit
+from legtest.safety.port import Port, PrecheckReport, TimingCounts
+from legtest.safety.stretch import Stretch
+
+FloatArray = NDArray[np.float64]
+RENEW_NS = 60_000_000_000  # a permit with less time left than this is renewed before power comes on
+
+
+class Sample(NamedTuple):
+    """The newest telemetry: instant, joint angles and actuator torques in joint order, which axes are at a limit."""
+
+    t_ns: int
+    joints_rad: tuple[float, ...]
+    torques_Nm: tuple[float, ...]
+    at_limit: tuple[bool, ...]
+
+
+class Hands(Protocol):
+    """Whoever arranges leg and stand: a person, or the simulation's."""
+
+    def arrange(self, setup: SetUp, mass_kg: float = 0.0) -> None:
+        """Make the arrangement, unpowered. Raises NotRun when nobody is there to do it."""
+        ...
+
+
+class Log(Protocol):
+    """Where a bench's events go: the part of a run's record (legtest.records.part)."""
+
+    def precheck(self, t_ns: int, report: Mapping[str, Any], /) -> None: ...
+    def setup(self, t_ns: int, setup: str, by: str, /) -> None: ...
+    def recorded(self, t_ns: int, recorded: Recorded, method: str, /) -> None: ...
+
+
+class Recording:
+    """A movement being recorded; `spans` grows as the bench moves. `result` is there once the block has ended."""
+
+    def __init__(self, first_frame: int) -> None:
+        self.first_frame = first_frame
+        self.frames: list[Frame] = []
+        self.spans: list[Span] = []
+        self.result: Recorded | None = None
+
+
+class Bench:
+    """One opened bench. Made by `legtest.wiring`; a test gets it from the `bench` fixture."""
+
+    def __init__(
+        self,
+        leg: LegDescription,
+        description: BenchDescription,
+        port: Port,
+        wiremaps: Sequence[WireMap],
+        *,
+        sync_id: int,
+        period_ns: int,
+        speed_rad_s: Sequence[float],
+        hands: Hands,
+        log: Log,
+        by: str,
+    ) -> None:
+        self.leg, self.description = leg, description
+        self.speed_rad_s = tuple(speed_rad_s)
+        self.period_ns = period_ns
+        self.setup: SetUp = SetUp.CLAMPED
+        self.homed = False
+        self.prechecks: list[PrecheckReport] = []
+        self._port, self._hands, self._log, self._by = port, hands, log, by
+        self._wiremaps, self._sync_id = tuple(wiremaps), sync_id
+        self._permit: Permit | None = None
+        self._permit_end = 0
+        self._stopped: LegStopped | None = None
+        self._powered = False
+        self._recording: Recording | None = None
+        self._latest: dict[int, Frame] = {}
+        self._demand: FloatArray = np.zeros(len(leg.joints))
+        self._caps: tuple[float, ...] = tuple(joint.torque_Nm for joint in leg.joints)
+        self._feeds = [(m.position_signal().can_id, feedback_decoders(m)) for m in wiremaps]
+        self._commands = [(m.command[0].can_id, setpoint_decoder(m)) for m in wiremaps]
+        self._wanted = {can_id for can_id, _ in (*self._feeds, *self._commands)}
+
+    # ------------------------------------------------------------------ power
+    @contextmanager
+    def energised(self) -> Iterator[None]:
+        """Power for the block; leaves by lowering the leg to where it rested, then off.
+
+        The first use runs the pre-check. Compute nothing heavy inside: plan before, evaluate after.
+        Raises PrecheckRefused, LegStopped, NotPermitted.
+        """
+        if self._powered:
+            raise UsageError("the leg is energised already: one `with bench.energised()` at a time")
+        if self._stopped is not None:
+            raise self._stopped
+        key = self._key()
+        try:
+            self._port.energise(key)
+            self._powered = True
+            self._absorb(self._port.pump(self._port.now_ns()))
+            self._read_demand()
+            yield
+            self._port.lower_and_off()
+        except BaseException as error:
+            self._port.stop(Reaction.STOP_THEN_OFF, f"{type(error).__name__} in the test")
+            if isinstance(error, LegStopped):
+                self._stopped, self._permit = error, None
+            raise
+        finally:
+            self._powered = False
+            self._absorb(self._port.pump(self._port.now_ns()))
+
+    def precheck(self) -> None:
+        """Run the pre-check unless its permit is still good; it needs the leg free to move. Raises PrecheckRefused."""
+        self._key()
+
+    def _key(self) -> Permit:
+        now = self._port.now_ns()
+        if self._permit is None or now + RENEW_NS > self._permit_end:
+            if self.setup is not SetUp.CLAMPED:
+                raise NotPermitted(f"the pre-check needs '{SetUp.CLAMPED}', not '{self.setup}': call bench.precheck() first")
+            self.homed = False
+            report = self._port.precheck()
+            self._permit = report.permit
+            self._permit_end = self._port.now_ns() + 1_800_000_000_000
+            self.prechecks.append(report)
+            self._absorb(self._port.pump(self._port.now_ns()))
+            steps = [{"step": s.name, "result": "passed", "value": s.found, "expected": ""} for s in report.steps]
+            self._log.precheck(now, {"passed": True, "steps": steps, "duration_ns": report.duration_ns})
+        return self._permit
+
+    def stop(self, why: str) -> None:
+        """Bring the leg to rest and take the power off; harmless when it is off. Never raises."""
+        self._port.stop(Reaction.STOP_THEN_OFF, why)
+        self._powered = False
+
+    def close(self) -> None:
+        """Power off and let go of the bus."""
+        self._port.close()
+
+    def arrange(self, setup: SetUp) -> None:
+        """Have leg and stand arranged, unpowered. Raises NotRun when nobody is there to do it, UsageError while powered."""
+        if self._powered:
+            raise UsageError(f"'{setup}' is arranged with the power off: leave `with bench.energised()` first")
+        if setup is self.setup:
+            return
+        mass = self.description.known_mass_kg
+        if setup is SetUp.MASS and mass is None:
+            raise UsageError(f"{self.description.path}: known_mass: this bench names no mass, '{setup}' needs one")
+        self._hands.arrange(setup, mass if setup is SetUp.MASS and mass else 0.0)
+        self.setup = setup
+        self._log.setup(self._port.now_ns(), setup.value, self._by)
+
+    def set_home(self, joints_rad: ArrayLike) -> None:
+        """Tell the unpowered drives which joint angles they are at. Raises NotPermitted, DriveError."""
+        actuators = actuators_of_joints(self.leg, joints_rad)
+        self._port.set_home(dict(zip(self.leg.joint_names, map(float, actuators), strict=True)), self._key())
+        self._absorb(self._port.pump(self._port.now_ns()))
+        self.homed = True
+
+    # ------------------------------------------------------------------ motion
+    def stretch(self, joints_rad: ArrayLike, caps_Nm: ArrayLike | None = None) -> Stretch:
+        """A table of set-points, one row a control period.
+
+        joints_rad: (rows, joints). caps_Nm: (joints,) or (rows, joints) torque caps of the actuators; None = as before.
+        """
+        rows = np.atleast_2d(np.asarray(joints_rad, float))
+        caps = np.broadcast_to(np.asarray(self._caps if caps_Nm is None else caps_Nm, float), rows.shape)
+        actuators = actuators_of_joints(self.leg, rows).tolist()
+        points = tuple(
+            tuple(Point(position, 0.0, cap) for position, cap in zip(row, cap_row, strict=True))
+            for row, cap_row in zip(actuators, caps.tolist(), strict=True)
+        )
+        return Stretch(self.leg.joint_names, tuple(i * self.period_ns for i in range(len(points))), points)
+
+    def path(self, goal_rad: ArrayLike, speed_rad_s: float) -> FloatArray:
+        """Rows from the present demand to a goal, every joint together, at most at a speed, gently begun and ended.
+
+        goal_rad: (joints,). Returns (rows, joints), rad.
+        """
+        goal = np.asarray(goal_rad, float)
+        start = self._demand
+        span = float(np.max(np.abs(goal - start), initial=0.0))
+        count = max(2, int(np.ceil(span / speed_rad_s * 1.5 / (self.period_ns * 1e-9))) + 1)
+        s = np.linspace(0.0, 1.0, count)
+        return start + np.outer(s * s * (3 - 2 * s), goal - start)
+
+    def move_to(
+        self, goal_rad: ArrayLike, speed_rad_s: float = 1.0, caps_Nm: ArrayLike | None = None, label: str = "move"
+    ) -> Span:
+        """Move every joint smoothly to a goal (joints,), rad; waits until the table is played."""
+        return self.follow(self.path(goal_rad, speed_rad_s), caps_Nm, label=label)
+
+    def follow(
+        self,
+        joints_rad: ArrayLike,
+        caps_Nm: ArrayLike | None = None,
+        *,
+        label: str = "follow",
+        until: Callable[[Sample], bool] | None = None,
+    ) -> Span:
+        """Play a table of joint angles (rows, joints), one row a period, to its end or until `until` is true.
+
+        When `until` ends it, the leg holds the demand of that moment. Returns where in the frame log it lies.
+        Raises NotPermitted for a table that must not be played, LegStopped.
+        """
+        if not self._powered:
+            raise NotPermitted("motion needs power: put it inside `with bench.energised()`")
+        stretch = self.stretch(joints_rad, caps_Nm)
+        self._port.play(stretch, self._key())
+        first = self._port.frames_seen
+        # The first row acts two periods ahead; four more let the last one be reached and reported.
+        end = self._port.now_ns() + stretch.duration_ns + 6 * self.period_ns
+        if until is None:
+            self._absorb(self._port.pump(end))
+        else:
+            self._pump_until(end, until)
+        self._read_demand()
+        span = Span(label, first, self._port.frames_seen)
+        if self._recording is not None:
+            self._recording.spans.append(span)
+        return span
+
+    def _pump_until(self, end_ns: int, until: Callable[[Sample], bool]) -> None:
+        while (now := self._port.now_ns()) < end_ns:
+            self._absorb(self._port.pump(now + self.period_ns))
+            if until(self.sample()):
+                self._read_demand()
+                self._port.play(self.stretch(self._demand), self._key())
+                self._absorb(self._port.pump(self._port.now_ns() + 3 * self.period_ns))
+                return
+
+    def rest(self, seconds: float) -> None:
+        """Let time pass with the power off."""
+        if self._powered:
+            raise UsageError("`rest` is for a leg without power; `wait` holds a powered one still")
+        self._absorb(self._port.pump(self._port.now_ns() + round(seconds * 1e9)))
+
+    def wait(self, seconds: float, label: str = "wait") -> Span:
+        """Hold still, recorded, for so long."""
+        rows = max(2, round(seconds * 1e9 / self.period_ns))
+        return self.follow(np.tile(self._demand, (rows, 1)), label=label)
+
+    @property
+    def demand_rad(self) -> FloatArray:
+        """Joint angles (joints,) of the set-point sent last."""
+        return self._demand.copy()
+
+    @property
+    def caps_Nm(self) -> tuple[float, ...]:
+        """Torque caps of the actuators sent last."""
+        return self._caps
+
+    def sample(self) -> Sample:
+        """The newest telemetry of every axis. Raises UsageError when there is none yet."""
+        positions, torques, limits, t_ns = [], [], [], 0
+        for wiremap, (can_id, decoders) in zip(self._wiremaps, self._feeds, strict=True):
+            frame = self._latest.get(can_id)
+            if frame is None:
+                raise UsageError("no telemetry yet: it comes with the first pre-check")
+            decoder = decoders[can_id]
+            values = dict(zip(decoder.roles, decoder.values(frame.data), strict=True))
+            positions.append(values["position"])
+            torques.append(values["torque"])
+            limits.append(wiremap.at_limit.holds(int(values["statusword"])))
+            t_ns = max(t_ns, frame.t_ns)
+        joints = joints_of_actuators(self.leg, positions)
+        return Sample(t_ns, tuple(map(float, joints)), tuple(torques), tuple(limits))
+
+    # ------------------------------------------------------------------ recording
+    @contextmanager
+    def recording(self, procedure: str, joint: str | None, method: str, **arguments: Any) -> Iterator[Recording]:
+        """Record the block as one segment of the run.
+
+        arguments: plain values (SI, names with unit suffix) that `evaluate` needs. Afterwards `.result` is set.
+        """
+        if self._recording is not None:
+            raise UsageError("one recording at a time")
+        self._absorb(self._port.pump(self._port.now_ns()))
+        recording = self._recording = Recording(self._port.frames_seen)
+        self._port.timing()
+        try:
+            yield recording
+        finally:
+            self._recording = None
+        self._absorb(self._port.pump(self._port.now_ns()))
+        timing = _timing(self._port.timing(), self.period_ns)
+        segment = Segment(procedure, joint, arguments, tuple(recording.spans), timing)
+        recording.result = Recorded(
+            segment, self.leg, self._wiremaps, self._sync_id, recording.frames, recording.first_frame
+        )
+        self._log.recorded(self._port.now_ns(), recording.result, method)
+
+    def _absorb(self, frames: list[Frame]) -> None:
+        if self._recording is not None:
+            self._recording.frames += frames
+        missing = set(self._wanted)
+        latest = self._latest
+        for frame in reversed(frames):
+            if frame.can_id in missing:
+                missing.discard(frame.can_id)
+                latest[frame.can_id] = frame
+                if not missing:
+                    break
+
+    def _read_demand(self) -> None:
+        """The set-points on the wire are the truth about what was asked last."""
+        points = [decode(self._latest[can_id].data) for can_id, decode in self._commands]
+        self._demand = joints_of_actuators(self.leg, [point.position_rad for point in points])
+        self._caps = tuple(point.torque_cap_Nm for point in points)
+
+
+def _timing(counts: TimingCounts, period_ns: int) -> Timing:
+    late = sorted(counts.lateness_ns) or [0]
+
+    def quantile(share: float) -> int:
+        return late[min(len(late) - 1, int(share * len(late)))]
+
+    return Timing(
+        len(counts.lateness_ns), period_ns, quantile(0.5), quantile(0.99), late[-1],
+        counts.missed, counts.lost, counts.expected,
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""Compilers from a drive's description to the plain data that the loop runs."""

@@ -1,0 +1,1 @@
+"""Measurements with their uncertainty, statistics of repeats, signals, and decision rules."""

@@ -1,0 +1,54 @@
+"""What a procedure is: a declaration, a `move` that needs a bench, and an `evaluate` that needs only what was recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from legtest.bench import Bench
+from legtest.description.model import JointDescription
+from legtest.description.setup import SetUp
+from legtest.metrology.measurement import Measurement
+from legtest.records.recorded import Recorded
+
+TORQUE_SCALE = 0.05  # standard uncertainty of torque computed from current, relative; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Declaration:
+    """One bench procedure.
+
+    method: one sentence for the report. quantities: names of `legtest.quantities`. energy_class: 1 torque-capped,
+    2 free motion (0 none and 3 impact or heat are not used yet). duration_s: rough, on the bench's clock.
+    move(bench, joint, **arguments): records one segment through `bench.recording` and returns it.
+    evaluate(recorded): the measurements; looks at nothing but the record.
+    """
+
+    name: str
+    title: str
+    method: str
+    quantities: tuple[str, ...]
+    per_joint: bool
+    setups: tuple[SetUp, ...]
+    energy_class: int
+    posture: str
+    reference: str
+    duration_s: float
+    move: Callable[..., Recorded]
+    evaluate: Callable[[Recorded], tuple[Measurement, ...]]
+
+
+def run(
+    procedure: Declaration, bench: Bench, joint: JointDescription | None = None, **arguments: Any
+) -> tuple[Measurement, ...]:
+    """Move, then evaluate what was recorded. Raises what the bench raises, and NotRun for a set-up nobody can make."""
+    recorded = procedure.move(bench, joint, **arguments) if procedure.per_joint else procedure.move(bench, **arguments)
+    return procedure.evaluate(recorded)
+
+
+def taken(recording_result: Recorded | None) -> Recorded:
+    """The result of a recording whose block has ended."""
+    if recording_result is None:
+        raise ValueError("the recording has not ended")
+    return recording_result

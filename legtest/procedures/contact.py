@@ -1,0 +1,131 @@
+"""Pressing a joint gently against an end stop, and where exactly it touched.
+
+Contact is a torque at its cap AND standstill. The position is read at two torques and extrapolated to none, so that the
+wind-up of belt and gearbox is not counted as travel.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from legtest.bench import Bench, Sample
+from legtest.description.model import JointDescription
+from legtest.errors import MeasurementInvalid
+from legtest.records.recorded import Recorded
+from legtest.records.trace import Trace
+
+TOUCH, PRESS = "touch", "press"
+TOUCH_SHARE = 0.7  # of the homing torque, for the approach
+STILL_S = 0.05
+STILL_RAD = 0.002
+PRESS_S = 0.2
+LEAD_RAD = 0.06  # how far beyond the drawing's stop the approach asks for; less than the monitor leaves
+
+
+class Contact(NamedTuple):
+    """A joint against its stop. angle_rad: extrapolated to zero torque; pressed_rad: under the full homing torque.
+
+    wind_up_rad: what the extrapolation took off; u_rad: standard uncertainty of the reading itself.
+    """
+
+    angle_rad: float
+    pressed_rad: float
+    wind_up_rad: float
+    u_rad: float
+
+
+def press(bench: Bench, joint: JointDescription, side: int, *, unhomed: bool = False) -> None:
+    """Move a joint until it stands at its end stop, then press harder. Records spans `touch` and `press`.
+
+    side: -1 low stop, +1 high stop. unhomed: the leg does not know where the stop is; go as far as the whole travel.
+    Raises MeasurementInvalid when no stop was met.
+    """
+    index = bench.leg.joint_names.index(joint.name)
+    travel = joint.travel_rad[1] - joint.travel_rad[0]
+    demand = bench.demand_rad
+    goal = demand.copy()
+    goal[index] = demand[index] + side * (travel + 2 * LEAD_RAD) if unhomed else _stop(joint, side) + side * LEAD_RAD
+    caps = np.array([j.torque_Nm for j in bench.leg.joints])
+    caps[index] = TOUCH_SHARE * joint.home.torque_Nm
+    met = _ContactWatch(index, caps[index], bench.period_ns)
+    bench.follow(_ramp(demand, goal, joint.home.speed_rad_s, bench.period_ns), caps, label="approach", until=met)
+    if not met.found:
+        raise MeasurementInvalid(f"{joint.name}: no end stop was met within the travel of the drawing")
+    bench.wait(PRESS_S, TOUCH)
+    caps[index] = joint.home.torque_Nm
+    held = bench.demand_rad
+    rows = np.tile(held, (round(2 * PRESS_S * 1e9 / bench.period_ns), 1))
+    ramp = np.tile(caps, (len(rows), 1))
+    ramp[:, index] = np.minimum(np.linspace(TOUCH_SHARE, 2 - TOUCH_SHARE, len(rows)), 1.0) * joint.home.torque_Nm
+    bench.follow(rows, ramp, label=PRESS)
+
+
+def back_off(bench: Bench, joint: JointDescription, side: int, distance_rad: float, label: str = "back off") -> None:
+    """Leave the stop, still gently."""
+    index = bench.leg.joint_names.index(joint.name)
+    goal = bench.demand_rad
+    position = bench.sample().joints_rad[index]
+    goal[index] = position - side * distance_rad
+    caps = np.array([j.torque_Nm for j in bench.leg.joints])
+    caps[index] = joint.home.torque_Nm
+    bench.follow(_ramp(bench.demand_rad, goal, joint.home.speed_rad_s, bench.period_ns), caps, label=label)
+
+
+def contacts(recorded: Recorded, joint: JointDescription) -> list[Contact]:
+    """Every contact of a joint in the record, in order."""
+    pairs = zip(recorded.traces(TOUCH), recorded.traces(PRESS), strict=True)
+    return [_contact(recorded, joint, touch, pressed) for touch, pressed in pairs]
+
+
+def _contact(recorded: Recorded, joint: JointDescription, touch: Trace, pressed: Trace) -> Contact:
+    light_angle, light_torque, _ = _steady(recorded, joint, touch)
+    angle, torque, noise = _steady(recorded, joint, pressed)
+    slope = (angle - light_angle) / (torque - light_torque) if torque != light_torque else 0.0
+    wind_up = slope * torque
+    # The first torque breaks the friction, so the slope may be a third off: rectangular, half width a third.
+    return Contact(angle - wind_up, angle, wind_up, float(np.hypot(noise, wind_up / 3 / np.sqrt(3))))
+
+
+def _steady(recorded: Recorded, joint: JointDescription, trace: Trace) -> tuple[float, float, float]:
+    """Mean joint angle and torque of the last third of a span, and the standard uncertainty of that angle."""
+    index = recorded.leg.joint_names.index(joint.name)
+    last = max(3, len(trace) // 3)
+    angle = recorded.joints(trace)[-last:, index]
+    torque = trace.column(f"{joint.name}.torque")[-last:]
+    step = 2 * np.pi / joint.drive.counts_per_turn
+    u = float(np.hypot(np.nanstd(angle, ddof=1) / np.sqrt(last), step / np.sqrt(12)))
+    return float(np.nanmean(angle)), float(np.nanmean(torque)), u
+
+
+def _stop(joint: JointDescription, side: int) -> float:
+    return joint.travel_rad[0] if side < 0 else joint.travel_rad[1]
+
+
+def _ramp(start: NDArray[np.float64], goal: NDArray[np.float64], speed: float, period_ns: int) -> NDArray[np.float64]:
+    count = max(2, int(np.ceil(np.max(np.abs(goal - start)) / speed / (period_ns * 1e-9))) + 1)
+    return start + np.outer(np.linspace(0.0, 1.0, count), goal - start)
+
+
+class _ContactWatch:
+    """Torque at its cap and standstill, both for STILL_S."""
+
+    def __init__(self, index: int, cap_Nm: float, period_ns: int) -> None:
+        self._index, self._cap = index, cap_Nm
+        self._need = max(3, round(STILL_S * 1e9 / period_ns))
+        self._past: list[float] = []
+        self.found = False
+
+    def __call__(self, sample: Sample) -> bool:
+        at_cap = sample.at_limit[self._index] or abs(sample.torques_Nm[self._index]) > 0.9 * self._cap
+        if not at_cap:
+            self._past.clear()
+            return False
+        self._past.append(sample.joints_rad[self._index])
+        window = self._past[-self._need :]
+        self.found = len(window) == self._need and max(window) - min(window) < STILL_RAD
+        return self.found
+
+

@@ -1,0 +1,131 @@
+"""Homing against end stops, and how well it repeats.
+
+Every joint in turn is pressed against its home stop at low torque; the other joints hold with their full torque (a belt
+pushes its neighbour). All encoders are read at the same instant, the unpowered drives are told where they are.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from legtest.bench import Bench
+from legtest.description.model import JointDescription
+from legtest.description.setup import SetUp
+from legtest.errors import MeasurementInvalid
+from legtest.metrology.combine import measurement
+from legtest.metrology.measurement import BudgetLine, Measurement
+from legtest.metrology.statistics import sd
+from legtest.procedures.base import Declaration, taken
+from legtest.procedures.base import run as run_procedure
+from legtest.procedures.contact import back_off, contacts, press
+from legtest.procedures.posture import clear
+from legtest.records.recorded import Recorded
+
+BACK_OFF_RAD = 0.12
+STILL_RAD = 0.001
+SETTLE_S = 4.0
+
+
+def ensure(bench: Bench) -> None:
+    """Home the leg unless it knows its zero already. Raises MeasurementInvalid when a stop is not met."""
+    if bench.homed:
+        return
+    bench.arrange(SetUp.CLAMPED)
+    method = "each joint in turn is pressed against its home stop at low torque; the drives are told where they are"
+    with bench.recording("homing", None, method) as recording, bench.energised():
+        for joint in bench.leg.joints:
+            side = _side(joint)
+            press(bench, joint, side, unhomed=True)
+            back_off(bench, joint, side, BACK_OFF_RAD)
+    recorded = taken(recording.result)
+    offsets = _offsets(recorded)
+    _rest(bench)
+    bench.set_home(np.array(bench.sample().joints_rad) + offsets)
+
+
+def _offsets(recorded: Recorded) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """What to add to each joint's reading so that its home stop lies where the drawing puts it."""
+    leg = recorded.leg
+    pressed = list(zip(recorded.traces("touch"), recorded.traces("press"), strict=True))
+    if len(pressed) != len(leg.joints):
+        raise MeasurementInvalid(f"{len(pressed)} of {len(leg.joints)} joints were homed")
+    offsets = []
+    for number, joint in enumerate(leg.joints):
+        found = contacts(recorded, joint)[number]
+        stop = joint.travel_rad[0] if _side(joint) < 0 else joint.travel_rad[1]
+        offsets.append(stop - found.angle_rad)
+    return np.array(offsets)
+
+
+def _side(joint: JointDescription) -> int:
+    return -1 if joint.home.stop == "low" else 1
+
+
+def _rest(bench: Bench) -> None:
+    """Wait, unpowered, until the leg hangs still: what the drives are told must still be true when they hear it."""
+    before = np.array(bench.sample().joints_rad)
+    for _ in range(round(SETTLE_S / 0.1)):
+        bench.rest(0.1)
+        now = np.array(bench.sample().joints_rad)
+        if np.max(np.abs(now - before)) < STILL_RAD:
+            return
+        before = now
+    raise MeasurementInvalid("the unpowered leg does not come to rest, so its home cannot be set")
+
+
+def move(bench: Bench, joint: JointDescription, cycles: int = 10) -> Recorded:
+    """Leave the home stop by varying distances and come back, `cycles` times."""
+    ensure(bench)
+    bench.arrange(SetUp.CLAMPED)
+    side = _side(joint)
+    with bench.recording(DECLARATION.name, joint.name, DECLARATION.method, cycles=cycles) as recording:
+        with bench.energised():
+            bench.move_to(clear(bench.leg))
+            for number in range(cycles):
+                press(bench, joint, side)
+                back_off(bench, joint, side, BACK_OFF_RAD * (1.0 + 0.5 * (number % 3)))
+    return taken(recording.result)
+
+
+def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
+    """Pose repeatability of the landings, RP = mean distance + 3 standard deviations of it (ISO 9283:1998, 7.2.2)."""
+    joint = recorded.joint
+    found = contacts(recorded, joint)
+    landings = np.array([contact.pressed_rad for contact in found])
+    distance = np.abs(landings - landings.mean())
+    spread, n = sd(distance), len(landings)
+    reading = float(np.sqrt(np.mean([contact.u_rad**2 for contact in found])))
+    step = 2 * np.pi / joint.drive.counts_per_turn
+    budget = (
+        BudgetLine("spread of the landings", 3 * spread / np.sqrt(2 * (n - 1)), n - 1, "A"),
+        BudgetLine("mean distance", spread / np.sqrt(n), n - 1, "A"),
+        BudgetLine("reading of one landing", float(np.hypot(min(reading, step), step / np.sqrt(12)))),
+    )
+    value = float(distance.mean() + 3 * spread)
+    return (
+        measurement(
+            "homing_repeatability", joint.name, value, budget, reference="external",
+            covariates={"landings": float(n), "torque_Nm": joint.home.torque_Nm},
+        ),
+    )  # fmt: skip
+
+
+DECLARATION = Declaration(
+    name="homing repeatability",
+    title="repeatability of homing",
+    method="the joint leaves its home stop by varying distances and is pressed against it again; spread of the landings",
+    quantities=("homing_repeatability",),
+    per_joint=True,
+    setups=(SetUp.CLAMPED,),
+    energy_class=1,
+    posture="hanging, the other joints held",
+    reference="external: the end stop",
+    duration_s=15.0,
+    move=move,
+    evaluate=evaluate,
+)
+
+
+def run(bench: Bench, joint: JointDescription, cycles: int = 10) -> tuple[Measurement, ...]:
+    """Home the leg if needed, repeat, and measure: one `homing_repeatability` of the joint."""
+    return run_procedure(DECLARATION, bench, joint, cycles=cycles)

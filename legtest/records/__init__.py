@@ -1,0 +1,1 @@
+"""A run's journal, samples and frame log: writing, sealing, reading, verifying."""

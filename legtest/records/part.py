@@ -1,0 +1,128 @@
+"""A part of a run: what one opened bench produced.
+
+    parts/<part>/journal.jsonl       events, written by the process that runs the tests
+    parts/<part>/frames.log          every frame, can-utils text, written by the loop
+    parts/<part>/samples/*.parquet   traces of the segments
+    parts/<part>/descriptions/*      the description files as used
+
+What each kind of event holds is what the methods of `PartWriter` put in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from legtest.canbus.wiremap import WireMap
+from legtest.errors import RecordError
+from legtest.metrology.measurement import Measurement
+from legtest.metrology.verdict import Verdict
+from legtest.records import names
+from legtest.records.journal import Journal, cannot_write
+from legtest.records.segment import Segment
+from legtest.records.sink import FrameSink
+from legtest.records.trace import Trace
+
+
+class PartWriter:
+    """The writing end of one part. `journal`: its events; `frame_sink`: takes the lines of the frame log."""
+
+    def __init__(self, run: Path, name: str) -> None:
+        """Make the part's folder in a run's folder, which may have been made by another process.
+
+        `name`: any text, for example a test id; a name already taken gets a number. Raises RecordError when the
+        folder cannot be made.
+        """
+        self.folder = _new_folder(run / "parts", names.safe(name))
+        self.name = self.folder.name
+        self._make("samples")
+        self._make("descriptions")
+        self.journal = Journal(self.folder / "journal.jsonl")
+        self.frame_sink = FrameSink(self.folder / "frames.log")
+
+    def begin(self, *, leg: str, test: str, seed: int | None, wiremaps: Sequence[WireMap], sync_id: int) -> None:
+        """The first event. With the wire maps in the record its frames can be decoded again without the leg file."""
+        body = {"leg": leg, "test": test, "seed": seed, "wiremaps": list(wiremaps), "sync_id": sync_id}
+        self.journal.append("part_begin", 0, body)
+
+    def save_description(self, name: str, data: bytes) -> None:
+        """Keep a description file as used."""
+        path = self.folder / "descriptions" / names.checked(name, "a description file")
+        try:
+            with path.open("xb") as file:
+                file.write(data)
+        except OSError as error:
+            raise cannot_write(path, error) from None
+
+    def save_samples(self, name: str, trace: Trace) -> str:
+        """Write a trace to samples/ and return the name of its file."""
+        from legtest.records.samples import write_samples
+
+        file = f"{names.checked(name, 'samples')}.parquet"
+        write_samples(self.folder / "samples" / file, trace)
+        return file
+
+    def precheck(self, t_ns: int, report: Mapping[str, Any]) -> None:
+        """What the pre-check found: `passed`, and `steps`, each with `step`, `result`, `value`, `expected`."""
+        self.journal.append("precheck", t_ns, report)
+
+    def setup(self, t_ns: int, setup: str, by: str) -> None:
+        """Leg and stand were arranged so, by whom ("simulated", a person's name)."""
+        self.journal.append("setup", t_ns, {"setup": setup, "by": by})
+
+    def segment(self, t_ns: int, segment: Segment, traces: Sequence[Trace], *, test: str, method: str = "") -> None:
+        """One movement has ended: its samples (one trace for each span) and its event.
+
+        method: one sentence for people, how the movement measures. Everything of the frame log up to here reaches
+        the operating system; RecordError when any of it was lost.
+        """
+        self.frame_sink.flush()
+        number = self.journal.next_number
+        files = [self.save_samples(f"{number:04d}-{n:02d}", trace) for n, trace in enumerate(traces)]
+        body = {"segment": segment, "samples": files, "test": test, "method": method}
+        self.journal.append("segment", t_ns, body)
+
+    def measurement(self, t_ns: int, measurement: Measurement, *, test: str) -> None:
+        """A value before it is judged."""
+        self.journal.append("measurement", t_ns, {"measurement": measurement, "test": test})
+
+    def verdict(self, t_ns: int, verdict: Verdict, *, test: str) -> None:
+        """A value judged."""
+        self.journal.append("verdict", t_ns, {"verdict": verdict, "test": test})
+
+    def bench_error(self, t_ns: int, message: str, *, test: str) -> None:
+        """The bench, not the leg, went wrong."""
+        self.journal.append("bench_error", t_ns, {"message": message, "test": test})
+
+    def note(self, t_ns: int, text: str, *, test: str = "") -> None:
+        """Anything a reader should know."""
+        self.journal.append("note", t_ns, {"text": text, "test": test})
+
+    def end(self, t_ns: int, **more: Any) -> None:
+        """The last event; closes the files. Raises RecordError when anything of the part was lost."""
+        try:
+            self.frame_sink.close()
+            self.journal.append("part_end", t_ns, more)
+        finally:
+            self.journal.close()
+
+    def _make(self, name: str) -> None:
+        try:
+            (self.folder / name).mkdir()
+        except OSError as error:
+            raise cannot_write(self.folder / name, error) from None
+
+
+def _new_folder(parent: Path, name: str) -> Path:
+    for number in range(1, 1000):
+        tail = f".{number}" if number > 1 else ""
+        folder = parent / (name[: names.LONGEST - len(tail)] + tail)
+        try:
+            folder.mkdir()
+        except FileExistsError:
+            continue
+        except OSError as error:
+            raise cannot_write(folder, error) from None
+        return folder
+    raise RecordError(f"{parent}: there are 999 parts named {name} already")

@@ -1,0 +1,167 @@
+"""A part of a run evaluated again from its frames, and compared with what its journal says.
+
+The movements come from frames.log through the same decoding, `evaluate` and decision as in the run, so nothing may
+differ in any digit. What is read is not trusted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+from legtest.description.model import LegDescription
+from legtest.errors import LegtestError, RecordError
+from legtest.metrology.decision import decide
+from legtest.metrology.measurement import Measurement
+from legtest.metrology.verdict import Verdict, Word
+from legtest.procedures.base import Declaration
+from legtest.procedures.catalogue import PROCEDURES
+from legtest.records.encode import dumps, from_json
+from legtest.records.journal import Event
+from legtest.records.reading import Part, read_frames, read_run
+from legtest.records.recorded import Recorded
+from legtest.records.run import sha256_of
+from legtest.records.segment import Segment
+
+
+class Difference(NamedTuple):
+    """One thing the journal says otherwise. journalled, again: JSON text, or words where there is no value."""
+
+    line: int
+    test: str
+    what: str
+    journalled: str
+    again: str
+
+    def __str__(self) -> str:
+        return (
+            f"journal.jsonl:{self.line}: {self.test}: {self.what} differs\n"
+            f"  journal: {self.journalled}\n  again:   {self.again}"
+        )
+
+
+@dataclass(slots=True)
+class Replayed:
+    """What came out of one part. measurements, verdicts: how many were compared.
+
+    others: quantities that come from no built-in procedure, which are not compared.
+    """
+
+    measurements: int = 0
+    verdicts: int = 0
+    others: list[str] = field(default_factory=list)
+    differences: list[Difference] = field(default_factory=list)
+
+
+def replay(folder: Path) -> tuple[Difference, ...]:
+    """Everything that differs in the part in this folder (RUN/parts/PART).
+
+    Raises RecordError when the record cannot be read, or holds nothing to compare.
+    """
+    run = read_run(folder.parent.parent)
+    part = next((each for each in run.parts if each.name == folder.name), None)
+    if part is None:
+        raise RecordError(f"{folder}: there is no such part; there are {', '.join(p.name for p in run.parts) or 'none'}")
+    result = replay_part(part, run.leg(part.leg))
+    if not result.measurements:
+        raise RecordError(f"{folder}: nothing to compare: no measurement of a built-in procedure")
+    return tuple(result.differences)
+
+
+def replay_part(
+    part: Part, leg: LegDescription | None, procedures: tuple[Declaration, ...] = PROCEDURES
+) -> Replayed:
+    """Evaluate every movement of these procedures again, and decide every verdict again.
+
+    leg: as run.json describes it. Raises RecordError when the record cannot be read.
+    """
+    if leg is None:
+        raise RecordError(f"{part.folder}: its leg {part.leg!r} is not described in run.json")
+    _check_description(part, leg)
+    by_name = {procedure.name: procedure for procedure in procedures}
+    result = Replayed()
+    # What each test may have measured of a quantity: one text for each movement that gives it.
+    again: dict[tuple[str, str], list[str]] = {}
+    for event in part.events:
+        where = f"{part.folder / 'journal.jsonl'}:{event.n + 2}"
+        test = from_json(str, event.body.get("test", ""), f"{where}.test")
+        if event.kind == "segment":
+            segment = from_json(Segment, event.body.get("segment"), f"{where}.segment")
+            procedure = by_name.get(segment.procedure)
+            if procedure is not None and procedure.per_joint == (segment.joint is not None):
+                recorded = _recorded(part, leg, segment, event.body, where)
+                for quantity, texts in _evaluated(procedure, recorded).items():
+                    again.setdefault((test, quantity), []).extend(texts)
+        elif event.kind == "measurement":
+            measurement = from_json(Measurement, event.body.get("measurement"), f"{where}.measurement")
+            _compare(result, event, test, measurement, again.get((test, measurement.quantity)))
+        elif event.kind == "verdict":
+            _decide(result, event, test, from_json(Verdict, event.body.get("verdict"), f"{where}.verdict"), leg)
+    return result
+
+
+def _check_description(part: Part, leg: LegDescription) -> None:
+    folder = part.folder / "descriptions"
+    kept = [path for path in folder.glob("*") if path.is_file() and not path.is_symlink()]
+    if kept and leg.sha256 not in map(sha256_of, kept):
+        raise RecordError(f"{folder}: no file in it is the one that run.json was made from (leg {leg.name})")
+
+
+def _recorded(
+    part: Part, leg: LegDescription, segment: Segment, body: Mapping[str, object], where: str
+) -> Recorded:
+    if segment.joint is not None and segment.joint not in leg.joint_names:
+        raise RecordError(f"{where}: leg {leg.name} has no joint {segment.joint!r}")
+    # Without a range of its own a movement is what its spans cover.
+    hull = [min((s.first for s in segment.spans), default=0), max((s.last for s in segment.spans), default=0)]
+    first, last = from_json(tuple[int, int], body.get("frames", hull), f"{where}.frames")
+    for span in segment.spans:
+        if not 0 <= first <= span.first < span.last <= last:
+            raise RecordError(f"{where}: frames {span.first} to {span.last} of {span.label!r} lie outside the movement")
+    frames = read_frames(part.folder / "frames.log", first, last)
+    try:
+        return Recorded(segment, leg, part.wiremaps, part.sync_id, frames, first)
+    except RecordError:
+        raise
+    except (LegtestError, LookupError, ValueError, TypeError) as error:
+        raise RecordError(f"{where}: its frames cannot be decoded: {error}") from error
+
+
+def _evaluated(procedure: Declaration, recorded: Recorded) -> dict[str, list[str]]:
+    """The measurements as JSON, by quantity; every quantity of the procedure is there, or why there is none."""
+    texts: dict[str, list[str]] = {quantity: [] for quantity in procedure.quantities}
+    try:
+        for measurement in procedure.evaluate(recorded):
+            texts.setdefault(measurement.quantity, []).append(dumps(measurement))
+    except (LegtestError, LookupError, ValueError, TypeError, ArithmeticError) as error:
+        return {quantity: [f"cannot be evaluated: {type(error).__name__}: {error}"] for quantity in texts}
+    return texts
+
+
+def _compare(result: Replayed, event: Event, test: str, journalled: Measurement, again: list[str] | None) -> None:
+    what = f"{journalled.subject} {journalled.quantity}"
+    if again is None:
+        result.others.append(what)
+        return
+    result.measurements += 1
+    text = dumps(event.body["measurement"])
+    if text not in again:
+        nearest = next((each for each in again if f'"subject":{dumps(journalled.subject)}' in each), None)
+        found = nearest or (again[0] if again else "no such measurement")
+        result.differences.append(Difference(event.n + 2, test, what, text, found))
+
+
+def _decide(result: Replayed, event: Event, test: str, journalled: Verdict, leg: LegDescription) -> None:
+    if journalled.word is Word.NOT_RUN:
+        return
+    what = f"verdict on {journalled.measurement.subject} {journalled.measurement.quantity}"
+    result.verdicts += 1
+    try:
+        again = dumps(decide(journalled.measurement, journalled.limit, leg.decision))
+    except (ValueError, ArithmeticError) as error:
+        again = f"cannot be decided: {error}"
+    text = dumps(event.body["verdict"])
+    if text != again:
+        result.differences.append(Difference(event.n + 2, test, what, text, again))

@@ -1,0 +1,1 @@
+"""Projections of a finished run record: console table, JUnit XML, HTML, Markdown."""

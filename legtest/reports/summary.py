@@ -1,0 +1,49 @@
+"""A run as a short Markdown page, for the comment of a pull request."""
+
+from __future__ import annotations
+
+import re
+
+from legtest.records.reading import Run
+from legtest.reports.rows import Case, printable, sheet
+
+_MARKS = re.compile(r"([\\`*_{}\[\]<>()#+!|~@&$])")
+
+
+def summary_md(run: Run) -> bytes:
+    """The page's bytes, UTF-8. Names from the record are shown as text, never as markup."""
+    found = sheet(run)
+    header = run.header
+    legs = ", ".join(leg.name for leg in header.legs)
+    facts = [f"{header.mode}", f"bench {header.bench.name}", header.started, f"legtest {header.legtest}"]
+    facts += [f"seed {header.seed}"] if header.seed is not None else []
+    facts += [f"faults put in: {', '.join(header.faults)}"] if header.faults else []
+    counts = ", ".join(f"{count} {word}" for word, count in found.counts.items()) or "no test"
+    lines = [f"## {_text(legs)}: {_text(found.word)} ({_text(header.mode)})", "", _text(counts), ""]
+    lines += [_text(" · ".join(facts)), "", *(f"Decision rule, {_text(rule)}" for rule in found.rules), ""]
+    bad = [case for case in found.cases if case.word != "pass"]
+    good = [case for case in found.cases if case.word == "pass"]
+    if bad:
+        lines += [*_HEAD, *(line for case in bad for line in _lines(case)), ""]
+    if good:
+        lines += [f"<details><summary>{len(good)} passed</summary>", "", *_HEAD]
+        lines += [*(line for case in good for line in _lines(case)), "", "</details>", ""]
+    return "\n".join(lines).encode("utf-8")
+
+
+_HEAD = ["| verdict | quantity | value | U | limits | test |", "|---|---|--:|--:|---|---|"]
+
+
+def _lines(case: Case) -> list[str]:
+    cells = [
+        (row.word, row.label, f"{row.value} {row.unit}", f"{row.expanded} {row.unit}", row.limits or "no limit set",
+         case.test)
+        for row in case.rows
+    ]  # fmt: skip
+    if case.reason or not cells:
+        cells.append((case.word, case.reason or "nothing was judged", "", "", "", case.test))
+    return ["| " + " | ".join(_text(cell.strip()) for cell in line) + " |" for line in cells]
+
+
+def _text(text: str) -> str:
+    return _MARKS.sub(r"\\\1", printable(text).replace("\n", " "))

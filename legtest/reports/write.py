@@ -1,0 +1,29 @@
+"""All report files of a run, beside its record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from legtest.records.journal import cannot_write
+from legtest.records.reading import Run
+
+
+def write_reports(run: Run) -> dict[str, Path]:
+    """Write junit.xml, summary.md and report.html into the run's folder; their paths by name.
+
+    Made again from the same record they are byte for byte the same. RecordError when one cannot be written.
+    """
+    from legtest.reports.html import report_html
+    from legtest.reports.junit import junit_xml
+    from legtest.reports.summary import summary_md
+
+    written = {}
+    for name, make in (("junit.xml", junit_xml), ("summary.md", summary_md), ("report.html", report_html)):
+        path = run.folder / name
+        content = make(run)
+        try:
+            path.write_bytes(content)
+        except OSError as error:
+            raise cannot_write(path, error) from None
+        written[name] = path
+    return written

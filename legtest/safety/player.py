@@ -1,0 +1,95 @@
+"""A stretch under way: checked whole before its first frame, then read off cycle by cycle."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+
+from legtest.canbus.wiremap import Point
+from legtest.errors import NotPermitted
+from legtest.safety.permit import Grant
+from legtest.safety.rules import Rules
+from legtest.safety.stretch import Stretch
+
+LONGEST_ROWS = 200_000
+
+
+class Player:
+    """Gives the set-points of a stretch at any instant; rows are linear between their times."""
+
+    def __init__(self, stretch: Stretch, start_ns: int) -> None:
+        self._times = stretch.times_ns
+        self._rows = stretch.rows
+        self._start = start_ns
+        self._at = 0
+        self.end_ns = start_ns + stretch.times_ns[-1]
+        self.void_ns = self.end_ns + stretch.hold_ns
+
+    def at(self, instant_ns: int) -> tuple[Point, ...]:
+        """The row at an instant; instants must not go backwards. Before the start: the first row; after: the last."""
+        t = instant_ns - self._start
+        times, i = self._times, self._at
+        last = len(times) - 1
+        while i < last and times[i + 1] <= t:
+            i += 1
+        self._at = i
+        row = self._rows[i]
+        if i == last or t <= times[i]:
+            return row
+        share = (t - times[i]) / (times[i + 1] - times[i])
+        return tuple(
+            Point(a[0] + share * (b[0] - a[0]), a[1] + share * (b[1] - a[1]), a[2] + share * (b[2] - a[2]))
+            for a, b in zip(row, self._rows[i + 1], strict=True)
+        )
+
+
+def check(stretch: Stretch, grant: Grant, rules: Rules, now_demand: Sequence[Point], homed: bool) -> None:
+    """Refuse a stretch that the monitor or the gate would have to stop. Raises NotPermitted with row and value."""
+    if stretch.axes != rules.names:
+        raise NotPermitted(f"a stretch for {stretch.axes} does not fit the axes {rules.names}")
+    count = len(stretch.times_ns)
+    if not 1 <= count <= LONGEST_ROWS or count != len(stretch.rows) or stretch.times_ns[0] != 0:
+        raise NotPermitted(f"a stretch has 1..{LONGEST_ROWS} rows, one time each, the first at 0")
+    _check_row(0, 0, stretch.rows[0], stretch.rows[0], rules.period_ns, grant, rules, homed)
+    for axis, (first, now) in enumerate(zip(stretch.rows[0], now_demand, strict=True)):
+        gap = first.position_rad - now.position_rad
+        if axis in grant.axes and abs(gap) > 0.02:
+            raise NotPermitted(f"{rules.names[axis]} would start {gap:+.4f} rad away from where it is")
+    for i in range(1, count):
+        span = stretch.times_ns[i] - stretch.times_ns[i - 1]
+        if span <= 0:
+            raise NotPermitted(f"row {i}: times must increase")
+        _check_row(i, span, stretch.rows[i - 1], stretch.rows[i], span, grant, rules, homed)
+
+
+def _check_row(
+    i: int,
+    span_ns: int,
+    before: Sequence[Point],
+    row: Sequence[Point],
+    divisor_ns: int,
+    grant: Grant,
+    rules: Rules,
+    homed: bool,
+) -> None:
+    for axis, (position, feed_forward, cap) in enumerate(row):
+        if not (isfinite(position) and isfinite(feed_forward) and 0 <= cap <= grant.torque_Nm[axis] + 1e-9):
+            raise NotPermitted(
+                f"row {i}, {rules.names[axis]}: position {position}, torque {feed_forward}, cap {cap} N*m; "
+                f"permitted are finite numbers and a cap of 0..{grant.torque_Nm[axis]:g} N*m"
+            )
+        if abs(feed_forward) > cap:
+            raise NotPermitted(f"row {i}, {rules.names[axis]}: torque {feed_forward:g} is above its cap {cap:g} N*m")
+    for j, (matrix_row, joint) in enumerate(zip(rules.joint_of_actuator, rules.joints, strict=True)):
+        angle = speed = 0.0
+        for c, point, past in zip(matrix_row, row, before, strict=True):
+            if c:
+                angle += c * point[0]
+                speed += c * (point[0] - past[0])
+        speed /= divisor_ns * 1e-9
+        if abs(speed) > joint.speed_rad_s:
+            raise NotPermitted(f"row {i}: {joint.name} at {speed:+.2f} rad/s, allowed {joint.speed_rad_s:.2f} rad/s")
+        if not homed:
+            continue
+        if allowed := rules.outside(j, row[j][2], angle, speed):
+            raise NotPermitted(f"row {i}: {joint.name} at {angle:+.4f} rad and {speed:+.2f} rad/s, allowed {allowed}")

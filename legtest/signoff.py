@@ -1,0 +1,128 @@
+"""The sign-off of a bench: who has looked at it, for which leg, drives and files, and until when.
+
+One JSON file. It holds for one start of the computer, for these very files and drives, and for one working day.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import stat
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from legtest.description.model import BenchDescription, LegDescription
+from legtest.errors import UsageError
+
+LONGEST = timedelta(hours=8)
+_LARGEST = 65_536  # bytes
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+_ANEW = "have the bench signed off anew (a rehearsal writes its own each time it is started)"
+
+
+@dataclass(frozen=True, slots=True)
+class SignOff:
+    """What was signed. serials: of the drives, in joint order. rehearsal: no hardware was looked at, none is meant."""
+
+    by: str
+    rehearsal: bool
+    serials: tuple[int, ...]
+    made_at: datetime
+    valid_until: datetime
+
+
+def read_signoff(path: str | Path, leg: LegDescription, bench: BenchDescription, now: datetime) -> SignOff:
+    """The sign-off of a file, checked against the files in use. now: with its zone.
+
+    Raises UsageError with everything that is wrong with it, and the way out.
+    """
+    document = _load(path)
+    wrong: list[str] = []
+
+    def field(key: str, kind: type, meant: str) -> Any:
+        value = document.get(key)
+        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+            wrong.append(f"{key}: expected {meant}, not {json.dumps(value)[:60]}")
+            return None
+        return value
+
+    by = field("by", str, "a name")
+    rehearsal = field("REHEARSAL", bool, "true or false")
+    for key, used, what in (
+        ("leg_sha256", leg.sha256, leg.path),
+        ("bench_sha256", bench.sha256, bench.path),
+        ("boot_id", _boot_id(), ""),
+    ):
+        said = field(key, str, "a text")
+        if said is not None and said != used:
+            wrong.append(f"{key}: {what} has changed since" if what else f"{key}: the computer was started again since")
+    made, end = (_instant(field(key, str, "an instant"), key, wrong) for key in ("made_at", "valid_until"))
+    if made is not None and end is not None and not wrong:
+        if end - made > LONGEST:
+            wrong.append(f"valid_until: more than {LONGEST.seconds // 3600} hours after made_at")
+        if not made <= now < end:
+            wrong.append(f"valid_until: it holds from {made.isoformat()} to {end.isoformat()}; it is {now.isoformat()}")
+    serials = _serials(field("serials", dict, "a serial number for each joint"), leg, wrong)
+    if wrong or made is None or end is None:
+        raise UsageError("\n".join(f"{path}: {problem}" for problem in wrong) + f"\n{_ANEW}")
+    return SignOff(by, rehearsal, serials, made, end)
+
+
+def _load(path: str | Path) -> dict[str, Any]:
+    """The JSON object in a file that nobody else could have written."""
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError as error:
+        reason = "it is a symbolic link; name the file itself" if error.errno == errno.ELOOP else error.strerror
+        raise UsageError(f"{path}: the sign-off cannot be read: {reason}\n{_ANEW}") from error
+    with os.fdopen(fd, "rb") as file:
+        found = os.fstat(fd)
+        if not stat.S_ISREG(found.st_mode) or found.st_size > _LARGEST:
+            raise UsageError(f"{path}: a sign-off is a small file, which this is not\n{_ANEW}")
+        if found.st_uid not in (0, os.geteuid()) or found.st_mode & 0o022:
+            raise UsageError(
+                f"{path}: other users could have written this sign-off (owner {found.st_uid}, mode "
+                f"{stat.S_IMODE(found.st_mode):03o}); it must be yours or root's and writable by no other (chmod go-w)"
+            )
+        try:
+            document = json.loads(file.read(_LARGEST))
+        except (ValueError, RecursionError) as error:
+            raise UsageError(f"{path}: the sign-off is not JSON: {error}\n{_ANEW}") from error
+    if not isinstance(document, dict):
+        raise UsageError(f"{path}: the sign-off is not a JSON object\n{_ANEW}")
+    return document
+
+
+def _boot_id() -> str:
+    return _BOOT_ID.read_text(encoding="ascii").strip()
+
+
+def _instant(text: str | None, key: str, wrong: list[str]) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        instant = datetime.fromisoformat(text)
+        if instant.tzinfo is not None:
+            return instant
+    except ValueError:
+        pass
+    wrong.append(f"{key}: expected an instant with its zone, like 2031-05-06T07:08:09+00:00, not {text[:60]!r}")
+    return None
+
+
+def _serials(said: dict[str, Any] | None, leg: LegDescription, wrong: list[str]) -> tuple[int, ...]:
+    """Of every joint's drive: as signed, and the same as in the leg file where that names one."""
+    if said is None:
+        return ()
+    if said.keys() != set(leg.joint_names) or not all(type(number) is int for number in said.values()):
+        wrong.append(f"serials: expected a number for each of {', '.join(leg.joint_names)}")
+        return ()
+    for joint in leg.joints:
+        if joint.drive.serial not in (None, said[joint.name]):
+            wrong.append(
+                f"serials: {joint.name}: signed off with {said[joint.name]}, the leg file says {joint.drive.serial}"
+            )
+    return tuple(said[name] for name in leg.joint_names)

@@ -1,0 +1,1 @@
+"""A simulated leg on its stand behind a CAN bus in virtual time."""

@@ -1,0 +1,96 @@
+"""The simulated person: arranges leg and stand by hand, with the power off, the way somebody does at the bench.
+
+Everything is done by moving clamps slowly and waiting until the leg has come to rest, so encoders and friction see it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+from legtest.description.setup import SetUp
+from legtest.errors import UsageError
+from legtest.simulation.actuator import SimulatedAxis
+from legtest.simulation.mjcf import FOOT_RADIUS_m
+from legtest.simulation.physics import Physics
+
+_CHUNK_NS = 10_000_000
+_MOVE_CHUNKS = 100
+_SETTLE_NS = 1_000_000_000
+_LARGEST_MASS_kg = 20.0
+STANDING_SHARE = 0.80  # distance of hip axis and foot when the carriage rests on its block, of the straight leg's
+
+
+class SimulatedPerson:
+    """Two hands at the bench. `wait` lets a span of virtual time (ns) pass and brings the physics to its end."""
+
+    def __init__(self, physics: Physics, axes: Sequence[SimulatedAxis], wait: Callable[[int], None]) -> None:
+        self._physics, self._axes, self._wait = physics, axes, wait
+
+    def arrange(self, setup: SetUp, mass_kg: float = 0.0) -> None:
+        """Bring leg and stand into an arrangement, then let them settle; some seconds of virtual time pass.
+
+        mass_kg: the mass to hang from the foot, for SetUp.MASS only.
+        Raises UsageError when a drive is powered, or for a mass that does not go with the arrangement.
+        """
+        self._wait(0)
+        powered = [axis.name for axis in self._axes if axis.powered]
+        if powered:
+            raise UsageError(f"'{setup}': nobody reaches into a powered leg; {', '.join(powered)} must be off first")
+        if (setup is SetUp.MASS) != (mass_kg > 0.0) or mass_kg > _LARGEST_MASS_kg:
+            raise UsageError(
+                f"'{setup}': a mass of {mass_kg:g} kg does not go with it; only '{SetUp.MASS}' takes one, "
+                f"above 0 and up to {_LARGEST_MASS_kg:g} kg"
+            )
+        for joint in self._physics.plant.joints:
+            self._physics.clamp(joint, on=False)
+        self._physics.hang_mass(mass_kg)
+        if setup is SetUp.STANDING:
+            self._stand()
+        else:
+            self._move({"rail": 0.0})
+        self._wait(_SETTLE_NS)
+        if setup is SetUp.FOOT_CLAMPED:
+            for joint in self._physics.plant.joints:
+                self._physics.clamp(joint, on=True)
+
+    def _stand(self) -> None:
+        """Fold the leg, lower the carriage onto the lower block, and let go."""
+        physics, plant = self._physics, self._physics.plant
+        pose = self._folded()
+        reach = STANDING_SHARE * plant.length_m
+        carriage = reach + FOOT_RADIUS_m - plant.stand.hip_height_m
+        if carriage > 0.0:
+            raise UsageError(
+                f"the stand holds the hip {plant.stand.hip_height_m:g} m above the floor: too low for the leg to stand "
+                f"folded, which needs {reach + FOOT_RADIUS_m:.3f} m"
+            )
+        self._move(pose)
+        self._move({"rail": carriage})
+        physics.block_rail(carriage)
+        for joint in ("rail", *pose):
+            physics.clamp(joint, on=False)
+
+    def _folded(self) -> dict[str, float]:
+        """Joint angles with the foot straight below the hip axis: law of cosines, then the knee's lever."""
+        plant = self._physics.plant
+        thigh, shank, reach = plant.thigh_m, plant.shank_m, STANDING_SHARE * plant.length_m
+        knee = plant.knee_sign * math.acos((reach**2 - thigh**2 - shank**2) / (2 * thigh * shank))
+        hip = -math.atan2(shank * math.sin(knee), thigh + shank * math.cos(knee))
+        pose = {"abduction": 0.0, "hip": hip, "knee": knee}
+        for name, stop in zip(plant.joints, plant.stops, strict=True):
+            if not stop.low_rad < pose[name] < stop.high_rad:
+                raise UsageError(f"the leg cannot stand folded: joint {name} would be at {pose[name]:.2f} rad")
+        return {name: pose[name] for name in plant.joints}
+
+    def _move(self, goals: dict[str, float]) -> None:
+        """Take joints (or the rail) by hand and bring them to their goals in a second."""
+        physics = self._physics
+        physics.block_rail(-10.0)
+        now = physics.state().position
+        starts = {joint: now[physics.joint_index[joint]] for joint in goals}
+        for k in range(1, _MOVE_CHUNKS + 1):
+            share = k / _MOVE_CHUNKS
+            for joint, goal in goals.items():
+                physics.clamp(joint, on=True, at=starts[joint] + share * (goal - starts[joint]))
+            self._wait(_CHUNK_NS)

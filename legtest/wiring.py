@@ -1,0 +1,145 @@
+"""From descriptions to an open bench: simulated, or live if and only if that was asked for.
+
+This is the one door between the bench wing and the simulation wing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from math import ceil
+from typing import TYPE_CHECKING
+
+from legtest.bench import Bench, Hands, Log
+from legtest.canbus.link import Link
+from legtest.description.model import BenchDescription, JointDescription, LegDescription
+from legtest.drives.base import BusTiming
+from legtest.drives.cia402 import compile_drive
+from legtest.errors import DescriptionError, Problem
+from legtest.kinematics import actuators_of_joints
+from legtest.safety.direct import DirectPort
+from legtest.safety.loop import LineSink, Loop
+from legtest.safety.port import Port
+from legtest.safety.setup import HOST_NODE, STOP_DECELERATION, JointLimits, Setup, allowed_speed, stop_latency_s
+
+if TYPE_CHECKING:
+    from legtest.simulation.faults import FaultCase
+    from legtest.simulation.rig import Rig
+
+SYNC_ID = 0x080
+TRIAL_SHARE = 0.15  # of the peak torque, inside the pre-check
+SPEED_MARGIN_RAD = 0.3  # within which a leg must have stopped, whoever stops it
+FOLLOWING_RAD = 0.2
+LOWER_RAD_S = 0.4
+SUPPLY_V = (18.0, 60.0)
+TEMPERATURE_C = (-20.0, 90.0)
+
+
+def setup_of(leg: LegDescription, bench: BenchDescription) -> Setup:
+    """All that the loop must know of a leg on a bench. Raises DescriptionError (EDS missing, unknown protocol)."""
+    timing = BusTiming(
+        period_ns=round(1e9 / bench.rate_hz),
+        host_node=HOST_NODE,
+        loss_ns=round(bench.loss_s * 1e9),
+        deceleration_rad_s2=STOP_DECELERATION,
+        following_rad=FOLLOWING_RAD,
+    )
+    for joint in leg.joints:
+        if joint.drive.protocol != "cia402":
+            problem = Problem(leg.path, f"joints.{joint.name}.drive.protocol", "only cia402 is known")
+            raise DescriptionError((problem,))
+    drives = [
+        compile_drive(joint, timing, _reach(leg, index), leg.path) for index, joint in enumerate(leg.joints)
+    ]
+    setup = Setup(
+        period_ns=timing.period_ns,
+        sync_id=SYNC_ID,
+        bit_rate=bench.bit_rate,
+        axes=tuple(drive.wiremap for drive in drives),
+        identity=tuple(drive.identity for drive in drives),
+        objects=tuple(drive.objects for drive in drives),
+        arm=tuple(drive.arm for drive in drives),
+        disarm=tuple(drive.disarm for drive in drives),
+        joint_of_actuator=leg.coupling,
+        actuator_of_joint=_inverse(leg),
+        joints=tuple(_limits(joint, joint.speed_rad_s) for joint in leg.joints),
+        torque_Nm=tuple(joint.torque_Nm for joint in leg.joints),
+        trial_torque_Nm=tuple(TRIAL_SHARE * joint.torque_Nm for joint in leg.joints),
+        heartbeat_ns=round(bench.heartbeat_s * 1e9),
+        loss_ns=timing.loss_ns,
+        following_rad=FOLLOWING_RAD,
+        lower_rad_s=min(LOWER_RAD_S, *(joint.home.speed_rad_s for joint in leg.joints)),
+        supply_V=SUPPLY_V,
+        temperature_C=TEMPERATURE_C,
+        description_sha256=leg.sha256 + bench.sha256,
+    )
+    slowest = max(stop_latency_s(setup), bench.loss_s)
+    capped = tuple(_limits(j, min(j.speed_rad_s, allowed_speed(SPEED_MARGIN_RAD, slowest))) for j in leg.joints)
+    return _with_joints(setup, capped)
+
+
+def _inverse(leg: LegDescription) -> tuple[tuple[float, ...], ...]:
+    count = len(leg.joints)
+    columns = [actuators_of_joints(leg, [float(i == j) for i in range(count)]) for j in range(count)]
+    return tuple(tuple(float(column[i]) for column in columns) for i in range(count))
+
+
+def _with_joints(setup: Setup, joints: tuple[JointLimits, ...]) -> Setup:
+    from dataclasses import replace
+
+    return replace(setup, joints=joints)
+
+
+def _limits(joint: JointDescription, speed_rad_s: float) -> JointLimits:
+    return JointLimits(
+        joint.name, *joint.limits_rad, *joint.travel_rad, speed_rad_s, joint.home.torque_Nm, joint.home.speed_rad_s
+    )
+
+
+def _reach(leg: LegDescription, index: int) -> tuple[float, float]:
+    """Range of one actuator over all joint angles between the end stops, a little widened."""
+    import itertools
+
+    corners = itertools.product(*(joint.travel_rad for joint in leg.joints))
+    angles = [float(actuators_of_joints(leg, corner)[index]) for corner in corners]
+    return min(angles) - 0.2, max(angles) + 0.2
+
+
+class NullLog:
+    """Forgets everything: for scripts that want no record."""
+
+    def precheck(self, t_ns: int, report: object, /) -> None: ...
+    def setup(self, t_ns: int, setup: str, by: str, /) -> None: ...
+    def recorded(self, t_ns: int, recorded: object, method: str, /) -> None: ...
+    def write(self, data: bytes, /) -> None: ...
+
+
+def bench_on(
+    link: Link,
+    leg: LegDescription,
+    bench: BenchDescription,
+    *,
+    hands: Hands,
+    by: str,
+    log: Log,
+    frames: LineSink,
+    events: Callable[[str], None],
+    may_energise: Callable[[], str] = lambda: "",
+    setup: Setup | None = None,
+    port: Callable[[Loop, Callable[[], str]], Port] = DirectPort,
+) -> Bench:
+    """A bench on a link that is already open. port: what the bench holds, made around the loop."""
+    setup = setup or setup_of(leg, bench)
+    made = port(Loop(link, setup, frames, events), may_energise)
+    return Bench(
+        leg, bench, made, setup.axes, sync_id=setup.sync_id, period_ns=setup.period_ns,
+        speed_rad_s=[joint.speed_rad_s for joint in setup.joints], hands=hands, log=log, by=by,
+    )  # fmt: skip
+
+
+def simulated_rig(
+    leg: LegDescription, bench: BenchDescription, *, seed: int, faults: Sequence[FaultCase] = ()
+) -> Rig:
+    """The simulated bench of a leg, not yet opened."""
+    from legtest.simulation.rig import build_rig
+
+    return build_rig(leg, bench, seed=seed, faults=faults)
