@@ -18,6 +18,7 @@ from legtest.description.model import BenchDescription, LegDescription
 from legtest.description.setup import SetUp
 from legtest.errors import LegStopped, NotPermitted, UsageError
 from legtest.kinematics import actuators_of_joints, joints_of_actuators
+from legtest.metrology.measurement import Measurement
 from legtest.records.recorded import Recorded
 from legtest.records.segment import Segment, Span, Timing
 from legtest.safety.permit import Permit
@@ -25,6 +26,7 @@ from legtest.safety.port import Port, PrecheckReport, TimingCounts
 from legtest.safety.stretch import Stretch
 
 FloatArray = NDArray[np.float64]
+ROWS_AT_ONCE = 200  # about a millisecond of making set-points; then the leg gets the cycle that is due
 RENEW_NS = 60_000_000_000  # a permit with less time left than this is renewed before power comes on
 
 
@@ -51,6 +53,7 @@ class Log(Protocol):
     def precheck(self, t_ns: int, report: Mapping[str, Any], /) -> None: ...
     def setup(self, t_ns: int, setup: str, by: str, /) -> None: ...
     def recorded(self, t_ns: int, recorded: Recorded, method: str, /) -> None: ...
+    def measured(self, t_ns: int, measurement: Measurement, /) -> None: ...
 
 
 class Recording:
@@ -148,6 +151,15 @@ class Bench:
             self._log.precheck(now, {"passed": True, "steps": steps, "duration_ns": report.duration_ns})
         return self._permit
 
+    def now_ns(self) -> int:
+        """Nanoseconds since the bus was opened."""
+        return self._port.now_ns()
+
+    def keep(self, measurements: Sequence[Measurement]) -> None:
+        """Record what was evaluated from the last recording, before anybody judges it."""
+        for measurement in measurements:
+            self._log.measured(self._port.now_ns(), measurement)
+
     def stop(self, why: str) -> None:
         """Bring the leg to rest and take the power off; harmless when it is off. Never raises."""
         self._port.stop(Reaction.STOP_THEN_OFF, why)
@@ -186,11 +198,12 @@ class Bench:
         rows = np.atleast_2d(np.asarray(joints_rad, float))
         caps = np.broadcast_to(np.asarray(self._caps if caps_Nm is None else caps_Nm, float), rows.shape)
         actuators = actuators_of_joints(self.leg, rows).tolist()
-        points = tuple(
-            tuple(Point(position, 0.0, cap) for position, cap in zip(row, cap_row, strict=True))
-            for row, cap_row in zip(actuators, caps.tolist(), strict=True)
-        )
-        return Stretch(self.leg.joint_names, tuple(i * self.period_ns for i in range(len(points))), points)
+        points: list[tuple[Point, ...]] = []
+        for row, cap_row in zip(actuators, caps.tolist(), strict=True):
+            points.append(tuple(Point(position, 0.0, cap) for position, cap in zip(row, cap_row, strict=True)))
+            if self._powered and len(points) % ROWS_AT_ONCE == 0:
+                self._absorb(self._port.pump(self._port.now_ns()))
+        return Stretch(self.leg.joint_names, tuple(i * self.period_ns for i in range(len(points))), tuple(points))
 
     def path(self, goal_rad: ArrayLike, speed_rad_s: float) -> FloatArray:
         """Rows from the present demand to a goal, every joint together, at most at a speed, gently begun and ended.
@@ -227,6 +240,7 @@ class Bench:
             raise NotPermitted("motion needs power: put it inside `with bench.energised()`")
         stretch = self.stretch(joints_rad, caps_Nm)
         self._port.play(stretch, self._key())
+        self._absorb(self._port.pump(self._port.now_ns()))  # what came while the table was checked is not of the motion
         first = self._port.frames_seen
         # The first row acts two periods ahead; four more let the last one be reached and reported.
         end = self._port.now_ns() + stretch.duration_ns + 6 * self.period_ns

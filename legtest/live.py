@@ -20,7 +20,7 @@ import stat
 import struct
 import sys
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -106,9 +106,10 @@ def require_linux() -> None:
 
 
 class LivePort(DirectPort):
-    """A port in real time: nothing is collected as garbage while the leg may be energised.
+    """A port in real time: while the leg may be energised, this process attends to it.
 
-    A full collection takes tens of milliseconds in a long run, which the leg would feel as a hung host.
+    No garbage is collected then (a full collection takes tens of milliseconds in a long run, which the leg would feel
+    as a hung host), and the process goes before others where the system allows it (root, or CAP_SYS_NICE).
     """
 
     def __init__(self, loop: Loop, may_energise: Callable[[], str], hands: RehearsalHands) -> None:
@@ -116,40 +117,50 @@ class LivePort(DirectPort):
         self._hands = hands
 
     def precheck(self) -> PrecheckReport:
-        with _uncollected():
+        with _attentive():
             return super().precheck()
 
     def energise(self, key: Permit) -> None:
-        gc.collect()
-        gc.disable()
+        attend(True)
         super().energise(key)
 
     def lower_and_off(self) -> None:
         super().lower_and_off()
-        gc.enable()
+        attend(False)
 
     def set_home(self, positions_rad: Mapping[str, float], key: Permit) -> None:
-        with _uncollected():
+        with _attentive():
             super().set_home(positions_rad, key)
 
     def stop(self, reaction: Reaction, why: str) -> None:
         super().stop(reaction, why)
-        gc.enable()
+        attend(False)
 
     def close(self) -> None:
         super().close()
-        gc.enable()
+        attend(False)
         self._hands.close()
 
 
+def attend(on: bool) -> None:
+    """Give this process wholly to the leg, or back to everything else."""
+    if on:
+        gc.collect()
+        gc.disable()
+    else:
+        gc.enable()
+    policy = os.SCHED_FIFO if on else os.SCHED_OTHER
+    with suppress(OSError):
+        os.sched_setscheduler(0, policy | os.SCHED_RESET_ON_FORK, os.sched_param(int(on)))
+
+
 @contextmanager
-def _uncollected() -> Iterator[None]:
-    gc.collect()
-    gc.disable()
+def _attentive() -> Iterator[None]:
+    attend(True)
     try:
         yield
     finally:
-        gc.enable()
+        attend(False)
 
 
 class RehearsalHands:

@@ -6,6 +6,7 @@ differ in any digit. What is read is not trusted.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,9 +18,8 @@ from legtest.metrology.decision import decide
 from legtest.metrology.measurement import Measurement
 from legtest.metrology.verdict import Verdict, Word
 from legtest.procedures.base import Declaration
-from legtest.procedures.catalogue import PROCEDURES
+from legtest.procedures.catalogue import BY_NAME
 from legtest.records.encode import dumps, from_json
-from legtest.records.journal import Event
 from legtest.records.reading import Part, read_frames, read_run
 from legtest.records.recorded import Recorded
 from legtest.records.run import sha256_of
@@ -63,7 +63,7 @@ def replay(folder: Path) -> tuple[Difference, ...]:
     run = read_run(folder.parent.parent)
     part = next((each for each in run.parts if each.name == folder.name), None)
     if part is None:
-        raise RecordError(f"{folder}: there is no such part; there are {', '.join(p.name for p in run.parts) or 'none'}")
+        raise RecordError(f"{folder}: no such part; there are {', '.join(each.name for each in run.parts)}")
     result = replay_part(part, run.leg(part.leg))
     if not result.measurements:
         raise RecordError(f"{folder}: nothing to compare: no measurement of a built-in procedure")
@@ -71,7 +71,7 @@ def replay(folder: Path) -> tuple[Difference, ...]:
 
 
 def replay_part(
-    part: Part, leg: LegDescription | None, procedures: tuple[Declaration, ...] = PROCEDURES
+    part: Part, leg: LegDescription | None, procedures: Mapping[str, Declaration] = BY_NAME
 ) -> Replayed:
     """Evaluate every movement of these procedures again, and decide every verdict again.
 
@@ -80,7 +80,6 @@ def replay_part(
     if leg is None:
         raise RecordError(f"{part.folder}: its leg {part.leg!r} is not described in run.json")
     _check_description(part, leg)
-    by_name = {procedure.name: procedure for procedure in procedures}
     result = Replayed()
     # What each test may have measured of a quantity: one text for each movement that gives it.
     again: dict[tuple[str, str], list[str]] = {}
@@ -89,16 +88,17 @@ def replay_part(
         test = from_json(str, event.body.get("test", ""), f"{where}.test")
         if event.kind == "segment":
             segment = from_json(Segment, event.body.get("segment"), f"{where}.segment")
-            procedure = by_name.get(segment.procedure)
+            procedure = procedures.get(segment.procedure)
             if procedure is not None and procedure.per_joint == (segment.joint is not None):
                 recorded = _recorded(part, leg, segment, event.body, where)
                 for quantity, texts in _evaluated(procedure, recorded).items():
                     again.setdefault((test, quantity), []).extend(texts)
         elif event.kind == "measurement":
             measurement = from_json(Measurement, event.body.get("measurement"), f"{where}.measurement")
-            _compare(result, event, test, measurement, again.get((test, measurement.quantity)))
+            _compare(result, event.n + 2, test, measurement, again.get((test, measurement.quantity)))
         elif event.kind == "verdict":
-            _decide(result, event, test, from_json(Verdict, event.body.get("verdict"), f"{where}.verdict"), leg)
+            verdict = from_json(Verdict, event.body.get("verdict"), f"{where}.verdict")
+            _decide(result, event.n + 2, test, verdict, leg, again.get((test, verdict.measurement.quantity)))
     return result
 
 
@@ -133,35 +133,41 @@ def _evaluated(procedure: Declaration, recorded: Recorded) -> dict[str, list[str
     """The measurements as JSON, by quantity; every quantity of the procedure is there, or why there is none."""
     texts: dict[str, list[str]] = {quantity: [] for quantity in procedure.quantities}
     try:
-        for measurement in procedure.evaluate(recorded):
-            texts.setdefault(measurement.quantity, []).append(dumps(measurement))
-    except (LegtestError, LookupError, ValueError, TypeError, ArithmeticError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # a value that is no number is compared like any other
+            for measurement in procedure.evaluate(recorded):
+                texts.setdefault(measurement.quantity, []).append(dumps(measurement))
+    except Exception as error:  # noqa: BLE001  (whatever frames of unknown origin lead to, the rest is still compared)
         return {quantity: [f"cannot be evaluated: {type(error).__name__}: {error}"] for quantity in texts}
     return texts
 
 
-def _compare(result: Replayed, event: Event, test: str, journalled: Measurement, again: list[str] | None) -> None:
+def _compare(result: Replayed, line: int, test: str, journalled: Measurement, again: list[str] | None) -> None:
     what = f"{journalled.subject} {journalled.quantity}"
     if again is None:
         result.others.append(what)
         return
     result.measurements += 1
-    text = dumps(event.body["measurement"])
+    text = dumps(journalled)
     if text not in again:
         nearest = next((each for each in again if f'"subject":{dumps(journalled.subject)}' in each), None)
         found = nearest or (again[0] if again else "no such measurement")
-        result.differences.append(Difference(event.n + 2, test, what, text, found))
+        result.differences.append(Difference(line, test, what, text, found))
 
 
-def _decide(result: Replayed, event: Event, test: str, journalled: Verdict, leg: LegDescription) -> None:
+def _decide(
+    result: Replayed, line: int, test: str, journalled: Verdict, leg: LegDescription, again: list[str] | None
+) -> None:
     if journalled.word is Word.NOT_RUN:
         return
-    what = f"verdict on {journalled.measurement.subject} {journalled.measurement.quantity}"
+    m = journalled.measurement
     result.verdicts += 1
     try:
-        again = dumps(decide(journalled.measurement, journalled.limit, leg.decision))
+        decided = dumps(decide(m, journalled.limit, leg.decision))
     except (ValueError, ArithmeticError) as error:
-        again = f"cannot be decided: {error}"
-    text = dumps(event.body["verdict"])
-    if text != again:
-        result.differences.append(Difference(event.n + 2, test, what, text, again))
+        decided = f"cannot be decided: {error}"
+    if again is not None and dumps(m) not in again:
+        decided = f"decided on a value that was not measured: {dumps(m)}"
+    text = dumps(journalled)
+    if text != decided:
+        result.differences.append(Difference(line, test, f"verdict on {m.subject} {m.quantity}", text, decided))

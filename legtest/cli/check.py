@@ -15,7 +15,7 @@ Kind = Literal["leg", "stand", "bench"]
 @click.command()
 @click.argument("files", metavar="FILE...", nargs=-1)
 @click.option(
-    "--schema", type=click.Choice(["leg", "stand", "bench"]), help="Print the JSON Schema of such a file, for an editor."
+    "--schema", type=click.Choice(["leg", "stand", "bench"]), help="Print the JSON Schema of such a file (for editors)."
 )
 @click.pass_context
 def check(ctx: click.Context, files: tuple[str, ...], schema: Kind | None) -> None:

@@ -26,10 +26,11 @@ def faults(as_json: bool) -> None:
         return
 
     def lines(fault: Fault) -> list[tuple[str, str]]:
+        elsewhere = f"the {fault.joint}; {fault.name}@JOINT puts it elsewhere"
         size, low, high = (fault.size_text(value) for value in (fault.default, fault.low, fault.high))
         return [
             ("", f"{fault.title}: {fault.what}"),
-            ("where", f"the {fault.joint}; {fault.name}@JOINT puts it elsewhere") if fault.joint else ("where", "no joint"),
+            ("where", elsewhere if fault.joint else "at no joint"),
             ("size", f"{fault.unit}, {low} to {high}; {size} if none is given"),
             ("noticed by", ", ".join(fault.noticed_by)),
         ]

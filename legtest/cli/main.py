@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from importlib import import_module
 
 import click
@@ -46,7 +45,11 @@ class Refused(click.ClickException):
 
     def __init__(self, error: LegtestError) -> None:
         super().__init__(str(error) or type(error).__name__)
-        self.exit_code = 2 if isinstance(error, UsageError) and not isinstance(error, DescriptionError) else 1
+        self.misused = isinstance(error, UsageError) and not isinstance(error, DescriptionError)
+
+    @property
+    def exit_code(self) -> int:  # type: ignore[override]  # click gives it to the class; ours depends on the error
+        return 2 if self.misused else 1
 
 
 class LazyGroup(click.Group):
@@ -67,6 +70,8 @@ class LazyGroup(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         name = args[0]
         if name not in COMMANDS and not name.startswith("-"):
+            import difflib
+
             near = difflib.get_close_matches(name, COMMANDS, 1)
             hint = f"did you mean '{near[0]}'?" if near else f"the commands are {', '.join(COMMANDS)}"
             raise click.UsageError(f"there is no command '{name}': {hint}", ctx)

@@ -13,8 +13,9 @@ def procedures(as_json: bool) -> None:
     Each procedure is a module with a function `run`, to be called in a test:
 
     \b
-    from legtest.procedures import backlash
-    measured = backlash.run(bench, joint)
+    from legtest import backlash
+    def test_play(bench, joint, judge):
+        judge(*backlash.run(bench, joint))
     """
     from legtest.procedures.catalogue import PROCEDURES
     from legtest.quantities import QUANTITIES
@@ -22,22 +23,19 @@ def procedures(as_json: bool) -> None:
     if as_json:
         import json
 
-        keys = ("name", "title", "method", "quantities", "per_joint", "energy_class", "posture", "reference", "duration_s")
-        click.echo(
-            json.dumps(
-                [
-                    {"module": p.move.__module__, "setups": [each.value for each in p.setups]}
-                    | {key: getattr(p, key) for key in keys}
-                    for p in PROCEDURES
-                ],
-                indent=2,
-            )
-        )
+        keys = ("title", "method", "quantities", "per_joint", "energy_class", "posture", "reference", "duration_s")
+        listed = [
+            {"name": p.name, "module": p.move.__module__, "setups": [each.value for each in p.setups]}
+            | {key: getattr(p, key) for key in keys}
+            for p in PROCEDURES
+        ]
+        click.echo(json.dumps(listed, indent=2))
         return
     for p in PROCEDURES:
         click.secho(f"{p.name}: {p.title}", bold=True)
         click.echo(f"  {p.method}")
-        click.echo(f"  call: {p.move.__module__}.run(bench{', joint' if p.per_joint else ''})")
+        module = p.move.__module__.rpartition(".")[2]
+        click.echo(f"  call: {module}.run(bench{', joint' if p.per_joint else ''})   from legtest import {module}")
         click.echo(f"  set-up: {', then '.join(p.setups)}; {p.posture}; about {p.duration_s:.0f} s")
         click.echo(f"  reference: {p.reference}")
         for name in p.quantities:

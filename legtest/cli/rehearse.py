@@ -23,8 +23,10 @@ def rehearse(leg_file: str, bench_file: str, seed: int, faults: tuple[str, ...])
       legtest rehearse --leg fixtures/legs/tarn-fl.yaml
     """
     import gc
+    import os
     import signal
     import time
+    from contextlib import suppress
     from datetime import UTC, datetime
 
     from legtest.description import read_bench, read_leg
@@ -47,6 +49,8 @@ def rehearse(leg_file: str, bench_file: str, seed: int, faults: tuple[str, ...])
     with served:
         gc.collect()
         gc.freeze()  # what is there now stays; a full collection would stop the bus for some milliseconds
+        with suppress(OSError, AttributeError):  # go before other programs, where the system allows it
+            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
         click.echo(f"serving {leg.name} (seed {seed}{''.join(f', {case}' for case in cases)}) at {served.channel}")
         click.echo(f"sign-off, valid for 8 hours: {served.signoff}")
         click.echo(

@@ -44,7 +44,9 @@ def run(
 ) -> tuple[Measurement, ...]:
     """Move, then evaluate what was recorded. Raises what the bench raises, and NotRun for a set-up nobody can make."""
     recorded = procedure.move(bench, joint, **arguments) if procedure.per_joint else procedure.move(bench, **arguments)
-    return procedure.evaluate(recorded)
+    measurements = procedure.evaluate(recorded)
+    bench.keep(measurements)
+    return measurements
 
 
 def taken(recording_result: Recorded | None) -> Recorded:

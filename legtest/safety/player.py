@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from math import isfinite
 
 from legtest.canbus.wiremap import Point
@@ -12,6 +12,7 @@ from legtest.safety.rules import Rules
 from legtest.safety.stretch import Stretch
 
 LONGEST_ROWS = 200_000
+ROWS_AT_ONCE = 100  # about a millisecond of checking
 
 
 class Player:
@@ -43,23 +44,36 @@ class Player:
         )
 
 
-def check(stretch: Stretch, grant: Grant, rules: Rules, now_demand: Sequence[Point], homed: bool) -> None:
-    """Refuse a stretch that the monitor or the gate would have to stop. Raises NotPermitted with row and value."""
+def check(
+    stretch: Stretch,
+    grant: Grant,
+    rules: Rules,
+    demand: Callable[[], Sequence[Point]],
+    homed: bool,
+    meanwhile: Callable[[], None],
+) -> None:
+    """Refuse a stretch that the monitor or the gate would have to stop. Raises NotPermitted with row and value.
+
+    demand: the set-points in force, asked for last. meanwhile: called every so many rows, for a long table takes
+    longer to check than the leg may go without a cycle.
+    """
     if stretch.axes != rules.names:
         raise NotPermitted(f"a stretch for {stretch.axes} does not fit the axes {rules.names}")
     count = len(stretch.times_ns)
     if not 1 <= count <= LONGEST_ROWS or count != len(stretch.rows) or stretch.times_ns[0] != 0:
         raise NotPermitted(f"a stretch has 1..{LONGEST_ROWS} rows, one time each, the first at 0")
     _check_row(0, 0, stretch.rows[0], stretch.rows[0], rules.period_ns, grant, rules, homed)
-    for axis, (first, now) in enumerate(zip(stretch.rows[0], now_demand, strict=True)):
-        gap = first.position_rad - now.position_rad
-        if axis in grant.axes and abs(gap) > 0.02:
-            raise NotPermitted(f"{rules.names[axis]} would start {gap:+.4f} rad away from where it is")
     for i in range(1, count):
+        if i % ROWS_AT_ONCE == 0:
+            meanwhile()
         span = stretch.times_ns[i] - stretch.times_ns[i - 1]
         if span <= 0:
             raise NotPermitted(f"row {i}: times must increase")
         _check_row(i, span, stretch.rows[i - 1], stretch.rows[i], span, grant, rules, homed)
+    for axis, (first, now) in enumerate(zip(stretch.rows[0], demand(), strict=True)):
+        gap = first.position_rad - now.position_rad
+        if axis in grant.axes and abs(gap) > 0.02:
+            raise NotPermitted(f"{rules.names[axis]} would start {gap:+.4f} rad away from where it is")
 
 
 def _check_row(

@@ -276,6 +276,8 @@ class DriveNode:
         if not self._power.energised:
             self._tick_due_ns = -1
         elif self._tick_due_ns < 0:
+            for rpdo in self._sync_rpdos:
+                rpdo.waiting = None  # a set-point from before must not move the axis now
             self._tick_due_ns = t_ns + TICK_NS
             self._bus.at(self._tick_due_ns, self._tick)
         if self.nmt == OPERATIONAL:

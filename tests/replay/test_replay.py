@@ -16,7 +16,9 @@ from legtest.errors import MeasurementInvalid, RecordError
 from legtest.metrology.combine import measurement
 from legtest.metrology.decision import decide
 from legtest.metrology.measurement import BudgetLine, Measurement
+from legtest.metrology.verdict import Verdict
 from legtest.procedures.base import Declaration
+from legtest.records.encode import dumps, from_json, to_json
 from legtest.records.reading import read_run
 from legtest.records.recorded import Recorded
 from legtest.records.run import RunWriter
@@ -79,7 +81,7 @@ def part(tmp_path: Path, leg: LegDescription) -> Path:
 
 def again(folder: Path, procedure: Declaration = PLAY) -> Replayed:
     run = read_run(folder.parent.parent)
-    return replay_part(run.parts[0], run.leg(run.parts[0].leg), (procedure,))
+    return replay_part(run.parts[0], run.leg(run.parts[0].leg), {procedure.name: procedure})
 
 
 def edit(folder: Path, change: Callable[[str], str], file: str = "journal.jsonl") -> None:
@@ -106,7 +108,8 @@ def test_one_changed_digit_of_a_measurement_is_a_difference(part: Path) -> None:
 
     edit(part, tenth_digit)
     (difference,) = again(part).differences
-    assert difference.what == "knee backlash" and difference.test == TEST
+    assert difference.what == "knee backlash"
+    assert difference.test == TEST
     assert difference.journalled != difference.again
     assert f"journal.jsonl:{difference.line}: {TEST}: knee backlash differs" in str(difference)
     assert json.loads(difference.again)["quantity"] == "backlash"
@@ -114,8 +117,8 @@ def test_one_changed_digit_of_a_measurement_is_a_difference(part: Path) -> None:
 
 def test_one_changed_bit_of_a_frame_is_a_difference(part: Path) -> None:
     # 0x183 carries the knee's position in bytes 2 to 5.
-    edit(part, lambda text: re.sub(r"( 183#[0-9A-F]{4})([0-9A-F])", lambda m: m[1] + f"{int(m[2], 16) ^ 1:X}", text, count=1),
-         "frames.log")  # fmt: skip
+    position = re.compile(r"( 183#[0-9A-F]{4})([0-9A-F])")
+    edit(part, lambda text: position.sub(lambda m: m[1] + f"{int(m[2], 16) ^ 1:X}", text, count=1), "frames.log")
     assert [d.what for d in again(part).differences] == ["knee backlash"]
 
 
@@ -128,6 +131,21 @@ def test_another_verdict_on_the_same_value_is_a_difference(part: Path) -> None:
     edit(part, lambda text: text.replace('"word":"fail"', '"word":"pass"', 1))
     (difference,) = again(part).differences
     assert difference.what == "verdict on knee backlash"
+
+
+def test_a_verdict_on_a_value_that_was_not_measured_is_a_difference(part: Path) -> None:
+    """Even one that is decided rightly."""
+    path = part / "journal.jsonl"
+    lines = path.read_text().splitlines(keepends=True)
+    number = next(n for n, line in enumerate(lines) if '"kind":"verdict"' in line)
+    leg = read_run(part.parent.parent).header.legs[0]
+    event = json.loads(lines[number])
+    verdict = from_json(Verdict, event["body"]["verdict"])
+    event["body"]["verdict"] = to_json(decide(replace(verdict.measurement, value=0.001), verdict.limit, leg.decision))
+    lines[number] = dumps(event) + "\n"
+    path.write_text("".join(lines))
+    (difference,) = again(part).differences
+    assert "not measured" in difference.again
 
 
 def test_another_evaluation_is_a_difference(part: Path) -> None:
@@ -160,7 +178,7 @@ def test_a_movement_of_the_whole_leg_is_not_taken_for_one_of_a_joint(part: Path)
 
 
 def test_the_range_of_a_movement_is_taken_from_the_journal(part: Path) -> None:
-    edit(part, lambda text: text.replace('"body":{"method":"","samples"', '"body":{"frames":[3,2],"method":"","samples"', 1))
+    edit(part, lambda text: text.replace('"body":{"method":""', '"body":{"frames":[3,2],"method":""', 1))
     with pytest.raises(RecordError, match="lie outside the movement"):
         again(part)
 
@@ -192,12 +210,12 @@ def test_an_argument_that_is_missing_is_a_difference_and_no_crash(tmp_path: Path
 
 
 def test_a_leg_that_the_run_does_not_describe(part: Path) -> None:
-    with pytest.raises(RecordError, match="not described in run.json"):
-        replay_part(read_run(part.parent.parent).parts[0], None, (PLAY,))
+    with pytest.raises(RecordError, match="is not described in run"):
+        replay_part(read_run(part.parent.parent).parts[0], None)
 
 
 def test_a_part_that_holds_nothing_to_compare_is_not_called_the_same(part: Path) -> None:
     with pytest.raises(RecordError, match="nothing to compare"):
         replay(part)  # its procedure is none of the built-in ones
-    with pytest.raises(RecordError, match="there is no such part"):
+    with pytest.raises(RecordError, match="no such part"):
         replay(part.parent / "other")

@@ -1,0 +1,130 @@
+"""Benches for tests: one run, a part of it for each opened bench, opened at the first use and closed at the end."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from legtest import wiring
+from legtest.bench import Bench
+from legtest.description import default_bench, read_bench, read_leg
+from legtest.description.model import BenchDescription, LegDescription
+from legtest.errors import UsageError
+from legtest.metrology.measurement import Measurement
+from legtest.metrology.verdict import Verdict
+from legtest.records.part import PartWriter
+from legtest.records.recorded import Recorded
+from legtest.records.run import RunWriter
+from legtest.simulation.faults import FaultCase, parse_fault
+
+
+class PartLog:
+    """A bench's and a judge's events, written to one part; `test` names whose they are."""
+
+    def __init__(self, part: PartWriter, test: str) -> None:
+        self.part, self.test, self.now = part, test, lambda: 0
+
+    def precheck(self, t_ns: int, report: Mapping[str, Any], /) -> None:
+        self.part.precheck(t_ns, report)
+
+    def setup(self, t_ns: int, setup: str, by: str, /) -> None:
+        self.part.setup(t_ns, setup, by)
+
+    def recorded(self, t_ns: int, recorded: Recorded, method: str, /) -> None:
+        self.part.segment(t_ns, recorded.segment, [recorded.whole], test=self.test, method=method)
+
+    def measured(self, t_ns: int, measurement: Measurement, /) -> None:
+        self.part.measurement(t_ns, measurement, test=self.test)
+
+    def verdict(self, verdict: Verdict, /) -> None:
+        self.part.verdict(self.now(), verdict, test=self.test)
+
+    def event(self, text: str) -> None:
+        self.part.note(self.now(), text, test=self.test)
+
+
+class OpenBench:
+    """A bench with the part that records it."""
+
+    def __init__(self, bench: Bench, log: PartLog) -> None:
+        self.bench, self.log = bench, log
+
+    def close(self, test: str = "") -> None:
+        """Power off, let go of the bus, end the part. Raises RecordError when something was lost."""
+        self.bench.close()
+        self.log.part.end(self.log.now())
+
+
+class Setting:
+    """What a session was asked for, read and checked. Raises DescriptionError, UsageError with all that is wrong."""
+
+    def __init__(
+        self, leg_paths: Sequence[str], bench_path: str | None, seed: int | None, faults: Sequence[str], live: bool
+    ) -> None:
+        self.legs: tuple[LegDescription, ...] = tuple(read_leg(path) for path in leg_paths)
+        self.bench: BenchDescription = read_bench(bench_path) if bench_path else default_bench()
+        self.live = live
+        self.seed = 1 if seed is None else seed
+        self.faults: tuple[FaultCase, ...] = tuple(parse_fault(text) for text in faults)
+        if live and (seed is not None or faults):
+            raise UsageError("--leg-seed and --leg-fault belong to the simulation: leave them out with --live")
+        if live and len(self.legs) != 1:
+            raise UsageError(f"--live takes exactly one --leg, not {len(self.legs)}: one leg hangs on the bench")
+
+    def leg(self, name: str) -> LegDescription:
+        return next(leg for leg in self.legs if leg.name == name)
+
+    def create_run(self, runs: Path, now: datetime, command: Sequence[str]) -> RunWriter:
+        """The run's folder with its header. Raises RecordError."""
+        return RunWriter.create(
+            runs, now=now, mode="REHEARSAL" if self.live else "SIMULATED", legs=self.legs, bench=self.bench,
+            command=command, seed=None if self.live else self.seed, faults=[str(fault) for fault in self.faults],
+        )  # fmt: skip
+
+
+def seed_of(run_seed: int, leg: str, test: str) -> int:
+    """The seed of one simulated test: independent of order, selection and worker."""
+    digest = hashlib.sha256(f"{run_seed}/{leg}/{test}".encode()).digest()
+    return int.from_bytes(digest[:4], "little")
+
+
+def _begin(part: PartWriter, leg: LegDescription, bench: BenchDescription, test: str, seed: int | None) -> None:
+    setup = wiring.setup_of(leg, bench)
+    part.begin(leg=leg.name, test=test, seed=seed, wiremaps=setup.axes, sync_id=setup.sync_id)
+    part.save_description("leg.yaml", Path(leg.path).read_bytes())
+    part.save_description("bench.yaml", Path(bench.path).read_bytes())
+    part.save_description("stand.yaml", Path(bench.stand.path).read_bytes())
+
+
+def open_simulated(setting: Setting, leg: LegDescription, run: Path, test: str, may_energise: Any) -> OpenBench:
+    """A fresh simulated leg for one test. Raises UsageError, RecordError."""
+    seed = seed_of(setting.seed, leg.name, test)
+    log = PartLog(PartWriter(run, test), test)
+    _begin(log.part, leg, setting.bench, test, seed)
+    rig = wiring.simulated_rig(leg, setting.bench, seed=seed, faults=setting.faults)
+    log.now = rig.link.now_ns
+    bench = wiring.bench_on(
+        rig.link, leg, setting.bench, hands=rig.person, by="simulated person", log=log, frames=log.part.frame_sink,
+        events=log.event, may_energise=may_energise,
+    )  # fmt: skip
+    return OpenBench(bench, log)
+
+
+
+
+def open_live(setting: Setting, run: Path, signoff: Path, now: datetime, may_energise: Any) -> OpenBench:
+    """The bench of a live session. Raises UsageError before anything is opened, LinkError."""
+    from legtest.live import open_live as open_bench
+
+    leg = setting.legs[0]
+    log = PartLog(PartWriter(run, "live"), "")
+    _begin(log.part, leg, setting.bench, "live", None)
+    bench = open_bench(
+        leg, setting.bench, signoff, log=log, frames=log.part.frame_sink, events=log.event,
+        may_energise=may_energise, now=now,
+    )  # fmt: skip
+    log.now = bench.now_ns
+    return OpenBench(bench, log)
