@@ -140,7 +140,8 @@ class Bench:
         now = self._port.now_ns()
         if self._permit is None or now + RENEW_NS > self._permit_end:
             if self.setup is not SetUp.CLAMPED:
-                raise NotPermitted(f"the pre-check needs '{SetUp.CLAMPED}', not '{self.setup}': call bench.precheck() first")
+                needed = f"the pre-check needs '{SetUp.CLAMPED}', not '{self.setup}'"
+                raise NotPermitted(f"{needed}: call bench.precheck() first")
             self.homed = False
             report = self._port.precheck()
             self._permit = report.permit
@@ -170,7 +171,10 @@ class Bench:
         self._port.close()
 
     def arrange(self, setup: SetUp) -> None:
-        """Have leg and stand arranged, unpowered. Raises NotRun when nobody is there to do it, UsageError while powered."""
+        """Have leg and stand arranged, unpowered.
+
+        Raises NotRun when nobody is there to do it, UsageError while powered.
+        """
         if self._powered:
             raise UsageError(f"'{setup}' is arranged with the power off: leave `with bench.energised()` first")
         if setup is self.setup:
@@ -309,6 +313,7 @@ class Bench:
         """
         if self._recording is not None:
             raise UsageError("one recording at a time")
+        self._key()  # the pre-check is no part of a movement
         self._absorb(self._port.pump(self._port.now_ns()))
         recording = self._recording = Recording(self._port.frames_seen)
         self._port.timing()

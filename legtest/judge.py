@@ -46,7 +46,7 @@ class Judge:
         at_least: str | None = None,
         between: tuple[str, str] | None = None,
     ) -> tuple[Verdict, ...]:
-        """One verdict per measurement. Limits are texts with units. Raises UsageError for a limit that is no such text."""
+        """One verdict per measurement. Limits are texts with units; UsageError for one that is no such text."""
         verdicts = []
         for measurement in measurements:
             if not isinstance(measurement, Measurement):
@@ -71,7 +71,7 @@ class Judge:
         return Limit(_bound(m, at_least), _bound(m, at_most), m.kind, self._test)
 
     def conclude(self) -> None:
-        """Raise the worst of the verdicts: LegFailed, MeasurementInvalid, Inconclusive; NotJudged when there is none."""
+        """Raise the worst of the verdicts: LegFailed, MeasurementInvalid, Inconclusive; NotJudged without any."""
         if not self.verdicts:
             raise NotJudged("this test judged nothing: give its measurements to the judge fixture")
         for word in _WORST_FIRST:

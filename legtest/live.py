@@ -19,8 +19,8 @@ import socket
 import stat
 import struct
 import sys
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -115,52 +115,54 @@ class LivePort(DirectPort):
     def __init__(self, loop: Loop, may_energise: Callable[[], str], hands: RehearsalHands) -> None:
         super().__init__(loop, may_energise)
         self._hands = hands
+        self._usual: tuple[int, os.sched_param] | None = None
 
     def precheck(self) -> PrecheckReport:
-        with _attentive():
+        self._attend()
+        try:
             return super().precheck()
+        finally:
+            self._relax()
 
     def energise(self, key: Permit) -> None:
-        attend(True)
+        self._attend()
         super().energise(key)
 
     def lower_and_off(self) -> None:
         super().lower_and_off()
-        attend(False)
+        self._relax()
 
     def set_home(self, positions_rad: Mapping[str, float], key: Permit) -> None:
-        with _attentive():
+        self._attend()
+        try:
             super().set_home(positions_rad, key)
+        finally:
+            self._relax()
 
     def stop(self, reaction: Reaction, why: str) -> None:
         super().stop(reaction, why)
-        attend(False)
+        self._relax()
 
     def close(self) -> None:
         super().close()
-        attend(False)
+        self._relax()
         self._hands.close()
 
-
-def attend(on: bool) -> None:
-    """Give this process wholly to the leg, or back to everything else."""
-    if on:
+    def _attend(self) -> None:
         gc.collect()
         gc.disable()
-    else:
+        if self._usual is not None:
+            return
+        usual = os.sched_getscheduler(0), os.sched_getparam(0)
+        with suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
+            self._usual = usual
+
+    def _relax(self) -> None:
         gc.enable()
-    policy = os.SCHED_FIFO if on else os.SCHED_OTHER
-    with suppress(OSError):
-        os.sched_setscheduler(0, policy | os.SCHED_RESET_ON_FORK, os.sched_param(int(on)))
-
-
-@contextmanager
-def _attentive() -> Iterator[None]:
-    attend(True)
-    try:
-        yield
-    finally:
-        attend(False)
+        if self._usual is not None:
+            os.sched_setscheduler(0, *self._usual)
+            self._usual = None
 
 
 class RehearsalHands:

@@ -52,7 +52,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("legtest", "robot legs on the bench")
     group.addoption("--leg", action="append", default=[], metavar="FILE", help="leg file (YAML); may be given again")
     group.addoption("--bench", metavar="FILE", help="bench file (YAML); default: a simulated bench")
-    group.addoption("--live", action="store_true", help="run on the real bus of --bench; needs --signoff; only as typed")
+    group.addoption("--live", action="store_true", help="use the real bus of --bench; needs --signoff; only as typed")
     group.addoption("--signoff", metavar="FILE", help="sign-off of the steps that need a person, for --live")
     group.addoption("--leg-runs", metavar="DIR", default="runs", help="where run records go (default: %(default)s)")
     group.addoption("--leg-seed", metavar="N", type=int, help="seed of a simulated run (default: 1)")

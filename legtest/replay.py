@@ -83,6 +83,7 @@ def replay_part(
     result = Replayed()
     # What each test may have measured of a quantity: one text for each movement that gives it.
     again: dict[tuple[str, str], list[str]] = {}
+    journalled: set[str] = set()
     for event in part.events:
         where = f"{part.folder / 'journal.jsonl'}:{event.n + 2}"
         test = from_json(str, event.body.get("test", ""), f"{where}.test")
@@ -95,10 +96,13 @@ def replay_part(
                     again.setdefault((test, quantity), []).extend(texts)
         elif event.kind == "measurement":
             measurement = from_json(Measurement, event.body.get("measurement"), f"{where}.measurement")
+            journalled.add(dumps(measurement))
             _compare(result, event.n + 2, test, measurement, again.get((test, measurement.quantity)))
         elif event.kind == "verdict":
             verdict = from_json(Verdict, event.body.get("verdict"), f"{where}.verdict")
-            _decide(result, event.n + 2, test, verdict, leg, again.get((test, verdict.measurement.quantity)))
+            m = verdict.measurement
+            known = (test, m.quantity) not in again or dumps(m) in journalled.union(again[test, m.quantity])
+            _decide(result, event.n + 2, test, verdict, leg, known)
     return result
 
 
@@ -114,12 +118,13 @@ def _recorded(
 ) -> Recorded:
     if segment.joint is not None and segment.joint not in leg.joint_names:
         raise RecordError(f"{where}: leg {leg.name} has no joint {segment.joint!r}")
-    # Without a range of its own a movement is what its spans cover.
-    hull = [min((s.first for s in segment.spans), default=0), max((s.last for s in segment.spans), default=0)]
-    first, last = from_json(tuple[int, int], body.get("frames", hull), f"{where}.frames")
+    # The samples kept of a movement say which frames they were made from; these hold all that `evaluate` saw.
+    kept = [part.samples(name) for name in from_json(tuple[str, ...], body.get("samples", []), f"{where}.samples")]
+    first = min([s.first for s in segment.spans] + [trace.first_frame for trace in kept], default=0)
+    last = max([s.last for s in segment.spans] + [trace.last_frame for trace in kept], default=0)
     for span in segment.spans:
-        if not 0 <= first <= span.first < span.last <= last:
-            raise RecordError(f"{where}: frames {span.first} to {span.last} of {span.label!r} lie outside the movement")
+        if not 0 <= first <= span.first < span.last:
+            raise RecordError(f"{where}: span {span.label!r} cannot be frames {span.first} to {span.last}")
     frames = read_frames(part.folder / "frames.log", first, last)
     try:
         return Recorded(segment, leg, part.wiremaps, part.sync_id, frames, first)
@@ -156,7 +161,7 @@ def _compare(result: Replayed, line: int, test: str, journalled: Measurement, ag
 
 
 def _decide(
-    result: Replayed, line: int, test: str, journalled: Verdict, leg: LegDescription, again: list[str] | None
+    result: Replayed, line: int, test: str, journalled: Verdict, leg: LegDescription, known: bool
 ) -> None:
     if journalled.word is Word.NOT_RUN:
         return
@@ -166,7 +171,7 @@ def _decide(
         decided = dumps(decide(m, journalled.limit, leg.decision))
     except (ValueError, ArithmeticError) as error:
         decided = f"cannot be decided: {error}"
-    if again is not None and dumps(m) not in again:
+    if not known:
         decided = f"decided on a value that was not measured: {dumps(m)}"
     text = dumps(journalled)
     if text != decided:

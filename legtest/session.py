@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,8 @@ class PartLog:
     """A bench's and a judge's events, written to one part; `test` names whose they are."""
 
     def __init__(self, part: PartWriter, test: str) -> None:
-        self.part, self.test, self.now = part, test, lambda: 0
+        self.part, self.test = part, test
+        self.now: Callable[[], int] = lambda: 0
 
     def precheck(self, t_ns: int, report: Mapping[str, Any], /) -> None:
         self.part.precheck(t_ns, report)

@@ -6,7 +6,6 @@ This is the one door between the bench wing and the simulation wing.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from math import ceil
 from typing import TYPE_CHECKING
 
 from legtest.bench import Bench, Hands, Log

@@ -153,7 +153,10 @@ class LiveLink:
         return time.monotonic_ns() - self._opened_ns
 
     def send(self, frame: Frame) -> None:
-        """Hand one frame to the adapter. Raises BusBusy, BusLost; ValueError for what is no frame of classical CAN."""
+        """Hand one frame to the adapter. Raises BusBusy, BusLost; ValueError for what is no frame of classical CAN.
+
+        Waits a millisecond for room; an adapter that hangs costs WRITE_LIMIT_S once, and then the link is lost.
+        """
         bus = self._open_bus()
         message = _message(frame)
         try:

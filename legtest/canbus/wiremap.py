@@ -84,7 +84,7 @@ class Pattern(NamedTuple):
 class ObjectWrite(NamedTuple):
     """One object to write and read back before the drive may be energised."""
 
-    index: int
+    entry: int  # index in the object dictionary
     sub: int
     size: int  # bytes
     value: int  # raw, negative for signed objects
@@ -173,13 +173,10 @@ def _decoder(can_id: int, signals: Sequence[Signal]) -> FrameDecoder:
         if len(data) != length:
             raise DecodeError(f"frame 0x{can_id:X} has {len(data)} bytes, its map says {length}")
         payload = int.from_bytes(data, "little")
-        out = []
-        for start, mask, sign, scale, offset in plan:
-            raw = (payload >> start) & mask
-            if raw & sign:
-                raw -= mask + 1
-            out.append(raw * scale + offset)
-        return tuple(out)
+        # (x ^ sign) - sign reads the top bit of a signed field as minus; with sign 0 it changes nothing.
+        return tuple([
+            ((((payload >> start) & mask) ^ sign) - sign) * scale + offset for start, mask, sign, scale, offset in plan
+        ])  # fmt: skip
 
     return FrameDecoder(tuple(s.role for s in signals), length, values)
 
@@ -220,6 +217,6 @@ def setpoint_decoder(wiremap: WireMap) -> Callable[[bytes], Point]:
     decoder = _decoder(signals[0].can_id, signals)
 
     def decode(data: bytes) -> Point:
-        return Point(*decoder.values(data))
+        return Point._make(decoder.values(data))
 
     return decode

@@ -7,7 +7,7 @@ a drive that lacks an object we need is refused here, before any bus is opened.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from functools import lru_cache
 from math import pi
 from pathlib import Path
@@ -41,9 +41,6 @@ _RPDO2 = ((0x607A, 32), (0x60B2, 16), (0x6072, 16))
 _TPDO1 = ((0x6041, 16), (0x6064, 32), (0x6077, 16))
 _TPDO2 = ((0x606C, 32), (0x6079, 32))
 _TPDO3 = ((WINDING_TEMPERATURE, 16), (ERROR_CODE, 16))
-_NEEDED = (0x1016, 0x1017, 0x1018, 0x1029, 0x1400, 0x1401, 0x1600, 0x1601, 0x1800, 0x1801, 0x1A00, 0x1A01, 0x6007, 0x6040, 0x6041,
-           0x605A, 0x605B, 0x605C, 0x605D, 0x605E, 0x6060, 0x6064, 0x6065, 0x6066, 0x606C, 0x6072, 0x6077, 0x6079, 0x607A,
-           0x607C, 0x607D, 0x6085, 0x6098, 0x60B2, 0x60C2)  # fmt: skip
 VELOCITY_EVERY = 5  # cycles between two velocity and supply frames
 TEMPERATURE_EVERY = 25  # cycles between two temperature frames
 
@@ -86,22 +83,42 @@ def compile_drive(
     where: the leg file, for messages. Raises DescriptionError when the EDS lacks an object or cannot be read.
     """
     drive = joint.drive
-    sizes = _object_sizes(drive.eds)
-    missing = [index for index in _NEEDED if index not in sizes]
-    if missing:
-        text = ", ".join(f"0x{index:04X}" for index in missing)
-        raise DescriptionError((Problem(where, f"joints.{joint.name}.drive.eds", f"{drive.eds} lacks {text}"),))
+    objects = _eds_objects(drive.eds)
     pdos = [_Pdo(1, False, 255, _RPDO1), _Pdo(2, False, 1, _RPDO2), _Pdo(1, True, 1, _TPDO1), _Pdo(2, True, 5, _TPDO2)]
-    if WINDING_TEMPERATURE in sizes:
+    if (WINDING_TEMPERATURE, 0) in objects:
         pdos.append(_Pdo(3, True, TEMPERATURE_EVERY, _TPDO3))
     loss_ms = timing.loss_ns // 1_000_000
-    return CompiledDrive(
+    compiled = CompiledDrive(
         wiremap=_wiremap(joint, pdos, timing, box_rad),
         identity=NodeIdentity(drive.node, drive.vendor, drive.product, drive.revision, drive.serial),
         objects=(*_settings(joint, timing), *(w for pdo in pdos for w in pdo.writes(drive.node))),
-        arm=ObjectWrite(0x1016, 1, 4, timing.host_node << 16 | loss_ms, f"heartbeat of the host expected within {loss_ms} ms"),
-        disarm=ObjectWrite(0x1016, 1, 4, 0, "heartbeat of the host not watched"),
+        arm=ObjectWrite(0x1016, 1, 4, timing.host_node << 16 | loss_ms, f"host's heartbeat watched, {loss_ms} ms"),
+        disarm=ObjectWrite(0x1016, 1, 4, 0, "host's heartbeat not watched"),
     )
+    wrong = list(_unfit(objects, compiled, pdos))
+    if wrong:
+        text = f"{drive.eds} does not fit: {', '.join(wrong)}"
+        raise DescriptionError((Problem(where, f"joints.{joint.name}.drive.eds", text),))
+    return compiled
+
+
+def _unfit(objects: Mapping[tuple[int, int], _EdsObject], drive: CompiledDrive, pdos: list[_Pdo]) -> Iterator[str]:
+    """What we read, map or write and the EDS does not have in that form."""
+    home = drive.wiremap.home
+    writes = (*drive.objects, drive.arm, drive.disarm, *(home.before + home.after if home else ()))
+    written = {(w.entry, w.sub): w.size for w in writes}
+    if home:
+        written[home.position_index, 0] = home.position_size
+    mapped = {(index, 0): bits // 8 for pdo in pdos for index, bits in pdo.objects}
+    read = {(0x1018, sub): 4 for sub in (1, 2, 3, 4)}
+    for (index, sub), size in sorted((read | mapped | written).items()):
+        name, entry = f"0x{index:04X}:{sub:02X}", objects.get((index, sub))
+        if entry is None:
+            yield f"{name} is missing"
+        elif entry.size != size:
+            yield f"{name} has {entry.size} bytes, not {size}"
+        elif (index, sub) in written and not entry.writable:
+            yield f"{name} cannot be written"
 
 
 def _counts(joint: JointDescription, radians: float) -> int:
@@ -111,6 +128,7 @@ def _counts(joint: JointDescription, radians: float) -> int:
 def _settings(joint: JointDescription, timing: BusTiming) -> list[ObjectWrite]:
     drive = joint.drive
     cap = round(joint.torque_Nm / drive.rated_torque_Nm * 1000)
+    stop, window = timing.deceleration_rad_s2, 2 * timing.following_rad
     mantissa, exponent = interpolation_time(timing.period_ns)
     return [
         ObjectWrite(0x1017, 0, 2, PRODUCER_HEARTBEAT_MS, f"heartbeat of the drive every {PRODUCER_HEARTBEAT_MS} ms"),
@@ -122,9 +140,9 @@ def _settings(joint: JointDescription, timing: BusTiming) -> list[ObjectWrite]:
         ObjectWrite(0x605C, 0, 2, 1, "disable operation: on the ramp"),
         ObjectWrite(0x605D, 0, 2, 2, "halt: on the quick stop ramp"),
         ObjectWrite(0x605E, 0, 2, 2, "fault: on the quick stop ramp"),
-        ObjectWrite(0x6085, 0, 4, _counts(joint, timing.deceleration_rad_s2), f"quick stop {timing.deceleration_rad_s2:g} rad/s^2"),
+        ObjectWrite(0x6085, 0, 4, _counts(joint, stop), f"quick stop {stop:g} rad/s^2"),
         ObjectWrite(0x6072, 0, 2, cap, f"max torque {joint.torque_Nm:g} N*m"),
-        ObjectWrite(0x6065, 0, 4, _counts(joint, 2 * timing.following_rad), f"following error {2 * timing.following_rad:g} rad"),
+        ObjectWrite(0x6065, 0, 4, _counts(joint, window), f"following error {window:g} rad"),
         ObjectWrite(0x6066, 0, 2, 50, "following error for 50 ms"),
         ObjectWrite(0x607D, 1, 4, -(2**31), "no lower position limit before homing"),
         ObjectWrite(0x607D, 2, 4, 2**31 - 1, "no upper position limit before homing"),
@@ -216,9 +234,14 @@ def _home(joint: JointDescription, control: Callable[[int], Frame], box_rad: tup
     )
 
 
+class _EdsObject(NamedTuple):
+    size: int  # bytes, 0 for a type without a fixed size
+    writable: bool
+
+
 @lru_cache(maxsize=32)
-def _object_sizes(eds: str) -> dict[int, int]:
-    """Index -> bytes of its (first) entry, from the EDS. Raises DescriptionError."""
+def _eds_objects(eds: str) -> dict[tuple[int, int], _EdsObject]:
+    """What the EDS lists, by index and sub-index. Raises DescriptionError."""
     import canopen.objectdictionary as od
 
     try:
@@ -226,7 +249,13 @@ def _object_sizes(eds: str) -> dict[int, int]:
             warnings.simplefilter("ignore")
             dictionary = od.import_od(eds)
     except Exception as error:  # the parser raises many kinds; all mean the same to the user
-        raise DescriptionError((Problem(eds, "", f"not a readable EDS file ({type(error).__name__}: {error})"),)) from error
+        text = f"not a readable EDS file ({type(error).__name__}: {error})"
+        raise DescriptionError((Problem(eds, "", text),)) from error
     if not Path(eds).is_file() or not len(dictionary):
         raise DescriptionError((Problem(eds, "", "no EDS file with objects in it"),))
-    return {index: SIZES.get(getattr(entry, "data_type", 0) or 0, 0) for index, entry in dictionary.items()}
+    objects = {}
+    for item in dictionary.values():
+        for entry in [item] if isinstance(item, od.ODVariable) else item.values():
+            kind = _EdsObject(SIZES.get(entry.data_type or 0, 0), entry.access_type in ("rw", "rww", "rwr", "wo"))
+            objects[entry.index, entry.subindex] = kind
+    return objects

@@ -22,6 +22,7 @@ TOUCH_SHARE = 0.7  # of the homing torque, for the approach
 STILL_S = 0.05
 STILL_RAD = 0.002
 PRESS_S = 0.2
+RUN_UP_S = 0.12
 LEAD_RAD = 0.06  # how far beyond the drawing's stop the approach asks for; less than the monitor leaves
 
 
@@ -105,8 +106,13 @@ def _stop(joint: JointDescription, side: int) -> float:
 
 
 def _ramp(start: NDArray[np.float64], goal: NDArray[np.float64], speed: float, period_ns: int) -> NDArray[np.float64]:
-    count = max(2, int(np.ceil(np.max(np.abs(goal - start)) / speed / (period_ns * 1e-9))) + 1)
-    return start + np.outer(np.linspace(0.0, 1.0, count), goal - start)
+    """Rows at constant speed, gently begun: a position loop thrown into motion would overshoot the speed by half."""
+    period_s = period_ns * 1e-9
+    span = float(np.max(np.abs(goal - start)))
+    count = max(2, int(np.ceil((span / speed + RUN_UP_S / 2) / period_s)) + 1)
+    rate = np.minimum(np.arange(count) * period_s / RUN_UP_S, 1.0)
+    share = np.concatenate([[0.0], np.cumsum(rate[1:])])
+    return start + np.outer(share / share[-1], goal - start)
 
 
 class _ContactWatch:

@@ -73,7 +73,8 @@ def _segment(run: Run, part: Part, record: SegmentRecord) -> dict[str, Any]:
     segment = record.segment
     stages, problems = [], []
     for n, name in enumerate(record.samples):
-        label = segment.spans[n].label if n < len(segment.spans) else name
+        by_span = len(record.samples) == len(segment.spans) > 1
+        label = segment.spans[n].label if by_span else "whole movement"
         try:
             stages.append(stage(label or segment.procedure, part.samples(name), run.leg(part.leg), segment.joint))
         except RecordError as error:

@@ -19,7 +19,7 @@ _READS = (0x40, 0x60, 0x70, 0x80)  # SDO commands of the client that change noth
 
 
 class _SetPoint(NamedTuple):
-    index: int
+    axis: int
     decode: Callable[[bytes], Point]
     length: int
 
@@ -45,7 +45,7 @@ class Gate:
             if axis.home is not None:
                 writes += (*axis.home.before, *axis.home.after)
                 self._home[request_id(axis.node)] = (axis.home.position_index, axis.home.position_size)
-            self._writes |= {(request_id(axis.node), w.index, w.sub, payload(w)) for w in writes}
+            self._writes |= {(request_id(axis.node), w.entry, w.sub, payload(w)) for w in writes}
         self._requests = {request_id(axis.node) for axis in setup.axes}
 
     def _learn_frames(self, index: int, axis: WireMap) -> None:
@@ -61,14 +61,15 @@ class Gate:
 
         grant: what is in force. powered: whether any axis is, or may be, energised.
         """
-        key = (frame.can_id, frame.data)
-        if frame.flags:
+        _, can_id, data, flags = frame
+        if flags:
             return "only plain classical data frames leave this host"
+        point = self._setpoints.get(can_id)
+        if point is not None:
+            return self._setpoint_refusal(point, data, grant, now_ns)
+        key = (can_id, data)
         if key in self._always:
             return ""
-        point = self._setpoints.get(frame.can_id)
-        if point is not None:
-            return self._setpoint_refusal(point, frame.data, grant, now_ns)
         index = self._powered_only.get(key)
         if index is not None:
             if grant is None or now_ns >= grant.end_ns:
@@ -83,16 +84,16 @@ class Gate:
     def _setpoint_refusal(self, point: _SetPoint, data: bytes, grant: Grant | None, now_ns: int) -> str:
         if grant is None or now_ns >= grant.end_ns:
             return "no permit is in force, so no set-point leaves"
-        if point.index not in grant.axes:
+        if point.axis not in grant.axes:
             return f"the {grant.kind} permit does not cover this axis"
         if len(data) != point.length:
             return f"a set-point has {point.length} bytes, not {len(data)}"
         _, feed_forward, cap = point.decode(data)
-        allowed = grant.torque_Nm[point.index] + 1e-9
+        allowed = grant.torque_Nm[point.axis] + 1e-9
         if cap > allowed:
-            return f"torque cap {cap:.3f} N*m is above the permitted {grant.torque_Nm[point.index]:.3f} N*m"
+            return f"torque cap {cap:.3f} N*m is above the permitted {grant.torque_Nm[point.axis]:.3f} N*m"
         if abs(feed_forward) > allowed:
-            return f"torque {feed_forward:.3f} N*m is above the permitted {grant.torque_Nm[point.index]:.3f} N*m"
+            return f"torque {feed_forward:.3f} N*m is above the permitted {grant.torque_Nm[point.axis]:.3f} N*m"
         return ""
 
     def _service_refusal(self, frame: Frame, powered: bool) -> str:

@@ -98,13 +98,15 @@ class Loop:
             if self.powered:
                 self._missed += slots
             self.state = self.state._replace(cycle=self.state.cycle + slots)
-        self._lateness.append(late)
+        if self.powered:
+            self._lateness.append(late)
         start = self._next
         self._next = start + period
         self.link.send(self._sync)
         fresh = self._collect(start + period * 6 // 10)
         self._expected += len(self._fast)
-        self._arrived += sum(1 for frame in fresh if frame.can_id in self._fast)
+        fast = self._fast
+        self._arrived += len([1 for frame in fresh if frame[1] in fast])
         self._watch(frames + fresh)
         if self._grant is not None and (self.state.reaction is None or self.state.reaction > Reaction.STOP_THEN_OFF):
             self._set_points(start + 2 * period)
@@ -350,11 +352,11 @@ class Loop:
     def write(self, axis: int, write: ObjectWrite) -> None:
         """Write an object and read it back. Raises DriveError when the drive keeps another value."""
         node, data = self.setup.axes[axis].node, payload(write)
-        self._again(lambda: self.service(sdo.write(node, write.index, write.sub, data), node))
-        kept = self.read(node, write.index, write.sub)
+        self._again(lambda: self.service(sdo.write(node, write.entry, write.sub, data), node))
+        kept = self.read(node, write.entry, write.sub)
         if kept != data:
             raise DriveError(
-                f"{self.rules.names[axis]}: object 0x{write.index:04X}:{write.sub:02X} ({write.what}): "
+                f"{self.rules.names[axis]}: object 0x{write.entry:04X}:{write.sub:02X} ({write.what}): "
                 f"wrote {data.hex()}, read back {kept.hex()}"
             )
 

@@ -100,27 +100,32 @@ def _take(
 ) -> tuple[AxisState, ...]:
     """Read every frame into the axes; what must not be on the bus becomes a reason."""
     axes = list(state.axes)
-    for frame in frames:
-        if frame.flags & SENT:
+    feedback, ours, heartbeats, emergencies = rules.feedback, rules.ours, rules.heartbeats, rules.emergencies
+    for _, can_id, data, flags in frames:
+        if flags & SENT:
             continue
-        feed = rules.feedback.get(frame.can_id)
+        feed = feedback.get(can_id)
         if feed is not None:
             index, roles, values = feed
             try:
-                read = values(frame.data)
+                read = values(data)
             except DecodeError as error:
                 reasons.append(Reason("decode", rules.names[index], str(error), "frames as mapped", _STOP))
                 continue
-            axes[index] = _fed(axes[index], roles, read, cycle, index, state, rules, reasons)
-        elif frame.can_id in rules.ours:
-            reasons.append(
-                Reason("foreign master", f"0x{frame.can_id:X}", "another program sends this frame", "one master", _STOP)
-            )
-        elif (index := rules.heartbeats.get(frame.can_id, -1)) >= 0:
-            if frame.data[:1] == b"\0":
-                reasons.append(Reason("boot-up", rules.names[index], "the drive started again", "no restart", _STOP))
-        elif (index := rules.emergencies.get(frame.can_id, -1)) >= 0:
-            code = int.from_bytes(frame.data[:2], "little")
+            if roles[0] == "statusword":
+                axes[index] = _fed(axes[index], read, cycle, index, state, rules, reasons)
+            else:
+                slow = {role: value for role, value in zip(roles, read, strict=True) if role in _SLOW}
+                axes[index] = axes[index]._replace(**slow)
+        elif can_id in ours:
+            who = f"0x{can_id:X}"
+            reasons.append(Reason("foreign master", who, "another program sends this frame", "one master", _STOP))
+        elif can_id in heartbeats:
+            if data[:1] == b"\0":
+                name = rules.names[heartbeats[can_id]]
+                reasons.append(Reason("boot-up", name, "the drive started again", "no restart", _STOP))
+        elif can_id in emergencies:
+            index, code = emergencies[can_id], int.from_bytes(data[:2], "little")
             if code and index not in state.proving:
                 reasons.append(Reason("emergency", rules.names[index], f"code 0x{code:04X}", "none", _STOP))
     return tuple(axes)
@@ -128,7 +133,6 @@ def _take(
 
 def _fed(
     axis: AxisState,
-    roles: tuple[str, ...],
     read: tuple[float, ...],
     cycle: int,
     index: int,
@@ -136,8 +140,6 @@ def _fed(
     rules: Rules,
     reasons: list[Reason],
 ) -> AxisState:
-    if roles[0] != "statusword":
-        return axis._replace(**{role: value for role, value in zip(roles, read, strict=True) if role in _SLOW})
     status, position, torque = int(read[0]), read[1], read[2]
     velocity = axis.velocity
     if axis.sampled >= 0 and cycle > axis.sampled:
@@ -187,13 +189,17 @@ def _check_axis(
 
 def _check_joints(axes: tuple[AxisState, ...], state: MonitorState, rules: Rules, reasons: list[Reason]) -> None:
     """Speed of every joint and, once the leg knows its zero, position as an envelope that counts braking."""
-    for j, (row, joint) in enumerate(zip(rules.joint_of_actuator, rules.joints, strict=True)):
-        speed = sum(c * axis.velocity for c, axis in zip(row, axes, strict=True) if c)
+    for j, (terms, joint) in enumerate(zip(rules.terms, rules.joints, strict=True)):
+        speed = 0.0
+        for i, c in terms:
+            speed += c * axes[i].velocity
         if abs(speed) > rules.speed_slack * joint.speed_rad_s:
             reasons.append(Reason("speed", joint.name, f"{speed:+.2f} rad/s", f"{joint.speed_rad_s:.2f} rad/s", _STOP))
         if not state.homed:
             continue
-        angle = sum(c * axis.position for c, axis in zip(row, axes, strict=True) if c)
+        angle = 0.0
+        for i, c in terms:
+            angle += c * axes[i].position
         cap = rules.torque_Nm[j] if state.demand is None else state.demand[j].torque_cap_Nm
         if allowed := rules.outside(j, cap, angle, speed):
             value = f"{angle:+.4f} rad at {speed:+.2f} rad/s"

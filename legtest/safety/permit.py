@@ -20,7 +20,10 @@ class Permit(NamedTuple):
 
 
 class Grant(NamedTuple):
-    """What a permit allows. axes: indices that may be energised; torque_Nm: cap of every axis; end_ns: void from then."""
+    """What a permit allows.
+
+    axes: indices that may be energised; torque_Nm: cap of every axis; end_ns: void from then on.
+    """
 
     kind: Kind
     axes: tuple[int, ...]
@@ -44,7 +47,7 @@ class Ledger:
         self._grants[permit.token] = grant
         return permit
 
-    def grant(self, key: Permit, now_ns: int) -> Grant:
+    def grant(self, key: object, now_ns: int) -> Grant:
         """What a key allows now. Raises NotPermitted when it is unknown, void, ended, or held by a forked process."""
         if os.getpid() != self._pid:
             raise NotPermitted("this process is a copy of the one that passed the pre-check")

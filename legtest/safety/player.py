@@ -77,7 +77,7 @@ def check(
 
 
 def _check_row(
-    i: int,
+    number: int,
     span_ns: int,
     before: Sequence[Point],
     row: Sequence[Point],
@@ -89,21 +89,21 @@ def _check_row(
     for axis, (position, feed_forward, cap) in enumerate(row):
         if not (isfinite(position) and isfinite(feed_forward) and 0 <= cap <= grant.torque_Nm[axis] + 1e-9):
             raise NotPermitted(
-                f"row {i}, {rules.names[axis]}: position {position}, torque {feed_forward}, cap {cap} N*m; "
+                f"row {number}, {rules.names[axis]}: position {position}, torque {feed_forward}, cap {cap} N*m; "
                 f"permitted are finite numbers and a cap of 0..{grant.torque_Nm[axis]:g} N*m"
             )
         if abs(feed_forward) > cap:
-            raise NotPermitted(f"row {i}, {rules.names[axis]}: torque {feed_forward:g} is above its cap {cap:g} N*m")
-    for j, (matrix_row, joint) in enumerate(zip(rules.joint_of_actuator, rules.joints, strict=True)):
+            raise NotPermitted(f"row {number}, {rules.names[axis]}: torque {feed_forward:g} is above its cap {cap:g} N*m")
+    for j, (terms, joint) in enumerate(zip(rules.terms, rules.joints, strict=True)):
         angle = speed = 0.0
-        for c, point, past in zip(matrix_row, row, before, strict=True):
-            if c:
-                angle += c * point[0]
-                speed += c * (point[0] - past[0])
+        for i, c in terms:
+            angle += c * row[i][0]
+            speed += c * (row[i][0] - before[i][0])
         speed /= divisor_ns * 1e-9
         if abs(speed) > joint.speed_rad_s:
-            raise NotPermitted(f"row {i}: {joint.name} at {speed:+.2f} rad/s, allowed {joint.speed_rad_s:.2f} rad/s")
+            raise NotPermitted(f"row {number}: {joint.name} at {speed:+.2f} rad/s, allowed {joint.speed_rad_s:.2f} rad/s")
         if not homed:
             continue
         if allowed := rules.outside(j, row[j][2], angle, speed):
-            raise NotPermitted(f"row {i}: {joint.name} at {angle:+.4f} rad and {speed:+.2f} rad/s, allowed {allowed}")
+            where = f"{angle:+.4f} rad and {speed:+.2f} rad/s"
+            raise NotPermitted(f"row {number}: {joint.name} at {where}, allowed {allowed}")

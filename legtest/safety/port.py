@@ -37,7 +37,10 @@ class TimingCounts(NamedTuple):
 
 
 class Port(Protocol):
-    """What a bench holds. DirectPort runs the loop in this process; a keeper process can stand behind the same calls."""
+    """What a bench holds.
+
+    DirectPort runs the loop in this process; a keeper process can stand behind the same calls.
+    """
 
     @property
     def frames_seen(self) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import pi, sin
 
 from legtest.canbus.frame import Frame
-from legtest.canbus.wiremap import Point, Reaction
+from legtest.canbus.wiremap import Reaction
 from legtest.errors import DriveError, LegStopped, NotPermitted, PrecheckRefused
 from legtest.safety.gate import HEARTBEAT
 from legtest.safety.loop import Loop
@@ -179,8 +179,8 @@ def _loss_unpowered(loop: Loop) -> PrecheckStep:
     heard: dict[int, int] = {}
     while len(heard) < len(loop.setup.axes) and loop.link.now_ns() < silent + 3 * loop.setup.loss_ns:
         for frame in loop.listen(1_000_000):
-            index = loop.rules.emergencies.get(frame.can_id)
-            if index is not None and frame.data[:2] != b"\0\0":
+            index = loop.rules.emergencies.get(frame.can_id, -1)
+            if index >= 0 and frame.data[:2] != b"\0\0":
                 heard.setdefault(index, frame.t_ns)
     for index, name in enumerate(loop.rules.names):
         if index not in heard:

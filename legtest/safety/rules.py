@@ -30,7 +30,7 @@ class Rules:
     is_energised: tuple[StatusTest, ...]
     is_fault: tuple[StatusTest, ...]
     stop: dict[Reaction, tuple[tuple[Frame, ...], ...]]
-    joint_of_actuator: tuple[tuple[float, ...], ...]
+    terms: tuple[tuple[tuple[int, float], ...], ...]  # per joint: which actuators turn it, and by how much
     joints: tuple[JointLimits, ...]
     torque_Nm: tuple[float, ...]
     torque_slack_Nm: tuple[float, ...]
@@ -45,7 +45,7 @@ class Rules:
     def room(self, joint: int, cap_Nm: float, speed_rad_s: float) -> tuple[float, float]:
         """Where a joint may be: inside its limits, or out to its end stops when it moves gently."""
         j = self.joints[joint]
-        if cap_Nm <= 1.01 * j.contact_torque_Nm and abs(speed_rad_s) <= 1.5 * j.contact_speed_rad_s:
+        if cap_Nm <= 1.01 * j.contact_torque_Nm and abs(speed_rad_s) <= 2 * j.contact_speed_rad_s:
             return self._contact[joint]
         return j.low_rad, j.high_rad
 
@@ -82,7 +82,8 @@ def rules_of(setup: Setup) -> Rules:
     ours = {setup.sync_id, 0x000, 0x700 + HOST_NODE}
     for axis in setup.axes:
         ours |= {request_id(axis.node)} | {s.can_id for s in axis.command} | {e.frame.can_id for e in axis.enable}
-    fastest = max(sum(abs(c) for c in row) for row in setup.joint_of_actuator) * max(j.speed_rad_s for j in setup.joints)
+    widest = max(sum(abs(c) for c in row) for row in setup.joint_of_actuator)
+    fastest = widest * max(j.speed_rad_s for j in setup.joints)
     return Rules(
         names=tuple(axis.axis for axis in setup.axes),
         period_ns=setup.period_ns,
@@ -97,7 +98,7 @@ def rules_of(setup: Setup) -> Rules:
         is_energised=tuple(axis.is_energised for axis in setup.axes),
         is_fault=tuple(axis.is_fault for axis in setup.axes),
         stop={reaction: tuple(axis.stop[reaction] for axis in setup.axes) for reaction in Reaction},
-        joint_of_actuator=setup.joint_of_actuator,
+        terms=tuple(tuple((i, c) for i, c in enumerate(row) if c) for row in setup.joint_of_actuator),
         joints=setup.joints,
         torque_Nm=setup.torque_Nm,
         torque_slack_Nm=tuple(0.02 * torque for torque in setup.torque_Nm),

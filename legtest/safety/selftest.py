@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from legtest.canbus.frame import Frame
 from legtest.canbus.wiremap import Point
-from legtest.safety.monitor import AGE_CYCLES, MonitorState, step
+from legtest.safety.monitor import AGE_CYCLES, AxisState, MonitorState, step
 from legtest.safety.permit import Grant
 from legtest.safety.rules import Rules
 from legtest.safety.setup import Setup
@@ -24,8 +26,8 @@ def untripped_rules(state: MonitorState, rules: Rules, setup: Setup) -> list[str
     )
     good = state._replace(axes=axes, grant=grant, enabled=True, demand=demand, homed=False, reaction=None, proving=())
 
-    def first(**changes: object) -> tuple[object, ...]:
-        return (axes[0]._replace(**changes), *axes[1:])  # type: ignore[arg-type]
+    def first(**changes: Any) -> tuple[AxisState, ...]:
+        return (axes[0]._replace(**changes), *axes[1:])
 
     joint = setup.joints[0]
     beyond = tuple(a._replace(position=1e3) for a in axes)

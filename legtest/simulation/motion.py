@@ -56,6 +56,7 @@ class Motion:
         self.halted = False
         self._set_point_new = False
         self._limits_new = True
+        self._caps: tuple[int, ...] = ()  # as last given to the axis
         self._clamped = False
         self._controlword = 0
         self._homed: bool | None = None  # None: not tried since enabled
@@ -300,6 +301,10 @@ class Motion:
 
     def _apply_limits(self, t_ns: int) -> None:
         self._limits_new = False
+        caps = (self._max_torque.value, self._positive.value, self._negative.value)
+        if caps == self._caps:
+            return  # the cap comes with every set-point and rarely changes
+        self._caps = caps
         config = self._config
         most = min(self._max_torque.read() * config.rated_torque_Nm / 1000.0, config.peak_torque_Nm)
         positive = min(most, self._positive.read() * config.rated_torque_Nm / 1000.0)

@@ -1,4 +1,4 @@
-"""Frame lengths against tests/references/can (its sources: ISO 11898-1 fields; Davis et al. 2007; exhaustive counts)."""
+"""Frame lengths against tests/references/can (its sources: ISO 11898-1, Davis et al. 2007, exhaustive counts)."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ def test_the_readmes_example_is_judged(tmp_path: Path) -> None:
     (tmp_path / "test_example.py").write_text(example.split("```")[0], encoding="utf-8")
     leg = ROOT / "fixtures/legs/tarn-hopper.yaml"
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "test_example.py", "--leg", str(leg)],
+        [sys.executable, "-m", "pytest", "test_example.py", f"--leg={leg}"],
         cwd=tmp_path, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr

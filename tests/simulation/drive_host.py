@@ -7,6 +7,7 @@ import struct
 from dataclasses import dataclass, field
 
 from analytic_axis import AnalyticAxis
+
 from legtest.canbus.frame import Frame, frame
 from legtest.simulation.bus import VirtualBus
 from legtest.simulation.link import VirtualLink

@@ -167,7 +167,8 @@ def test_laws_of_any_traffic(traffic: list[tuple[int, bytes, int]]) -> None:
     heard = listening(bus)
     port = station(bus)
     for can_id, data, t_ns in traffic:
-        bus.at(t_ns, lambda t_ns, f=frame(can_id, data): port.send(f))
+        queued = frame(can_id, data)
+        bus.at(t_ns, lambda t_ns, queued=queued: port.send(queued))
     bus.run(1_000_000_000)
     assert sorted((f.can_id, f.data) for f in heard) == sorted((can_id, data) for can_id, data, _ in traffic)
     ends = [0] + [f.t_ns + 3 * 4_000 for f in heard]

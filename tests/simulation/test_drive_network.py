@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from drive_host import MS, NODE, Bench, running
 
@@ -24,7 +26,7 @@ def test_heartbeat_producer() -> None:
     beats = bench.heard(0x700 + NODE)[1:]
     assert {f.data for f in beats} == {b"\x7f", b"\x05"}
     assert len(beats) == 10
-    gaps = {b.t_ns - a.t_ns for a, b in zip(beats, beats[1:], strict=False)}
+    gaps = {b.t_ns - a.t_ns for a, b in pairwise(beats)}
     assert max(gaps) - 20 * MS < 5_000  # the beat's own bits differ
     bench.write(0x1017, 0, 2, 0)
     bench.log.clear()

@@ -1,0 +1,1 @@
+"""Which faults a suite catches, how surely, and whether its uncertainties hold: many simulated legs, one table."""

@@ -1,0 +1,81 @@
+"""A rehearsal as its own process, for tests: started, waited for by what it prints, ended."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from legtest.bench import Bench
+from legtest.description import read_bench, read_leg
+from legtest.description.model import BenchDescription
+from legtest.live import open_live
+from legtest.wiring import NullLog
+
+ROOT = Path(__file__).parents[2]
+LEG = ROOT / "fixtures/legs/tarn-fl.yaml"
+SEED = 1
+
+
+class Served:
+    """A running rehearsal: its bench file, its channel and what it printed."""
+
+    def __init__(self, folder: Path, *options: str) -> None:
+        self.channel = folder / "adapter"
+        self.bench_file = bench_file(folder / "bench.yaml", str(self.channel))
+        self.signoff = Path(f"{self.channel}.signoff.json")
+        command = [sys.executable, "-c", "from legtest.cli.main import main; main()", "rehearse", "--leg", str(LEG)]
+        command += ["--bench", str(self.bench_file), "--seed", str(SEED), *options]
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT)
+        assert self.process.stdout is not None
+        self.said: list[str] = []
+        for line in self.process.stdout:
+            self.said.append(line)
+            if "Ctrl-C" in line:
+                break
+
+    def end(self, number: int = signal.SIGTERM) -> tuple[int, str]:
+        """Exit code, and what it said since it was ready."""
+        self.process.send_signal(number)
+        said, _ = self.process.communicate(timeout=10)
+        return self.process.returncode, said
+
+
+@contextmanager
+def served(folder: Path, *options: str) -> Iterator[Served]:
+    rehearsal = Served(folder, *options)
+    try:
+        yield rehearsal
+    finally:
+        rehearsal.process.terminate()
+        rehearsal.process.communicate(timeout=10)
+
+
+def bench_file(path: Path, channel: str, interface: str = "slcan") -> Path:
+    """The rehearsal bench of the streams bench, at another channel."""
+    text = (ROOT / "fixtures/benches/rehearsal.yaml").read_text(encoding="utf-8")
+    text = text.replace("/tmp/legtest-rehearsal", channel).replace("slcan", interface)
+    path.write_text(text.replace("../stands", str(ROOT / "fixtures/stands")), encoding="utf-8")
+    return path
+
+
+def bench_of(path: Path) -> BenchDescription:
+    return read_bench(path)
+
+
+def opened(bench: Path, signoff: Path, events: list[str] | None = None, **changes: Any) -> Bench:
+    """The live bench, as the plugin opens it."""
+    log = NullLog()
+    arguments: dict[str, Any] = {
+        "log": log,
+        "frames": log,
+        "events": (events if events is not None else []).append,
+        "may_energise": lambda: "",
+        "now": datetime.now(UTC),
+    }
+    return open_live(read_leg(LEG), read_bench(bench), signoff, **arguments | changes)
