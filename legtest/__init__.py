@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from legtest.metrology.combine import measured, measurement
     from legtest.metrology.measurement import BudgetLine, Measurement
     from legtest.procedures import backlash, carriage, friction, holding, homing, range_of_motion, tracking
+    from legtest.wiring import simulated_bench
 
 __version__ = "0.1.0"
 
@@ -30,6 +31,7 @@ _HOME = {
     "UsageError": "legtest.errors",
     "measured": "legtest.metrology.combine",
     "measurement": "legtest.metrology.combine",
+    "simulated_bench": "legtest.wiring",
 }
 _PROCEDURES = ("backlash", "carriage", "friction", "holding", "homing", "range_of_motion", "tracking")
 
@@ -49,6 +51,7 @@ __all__ = [
     "measured",
     "measurement",
     "range_of_motion",
+    "simulated_bench",
     "tracking",
 ]
 

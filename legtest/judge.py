@@ -56,9 +56,9 @@ class Judge:
                 )
             limit = self._limit(measurement, at_most, at_least, between)
             verdict = decide(measurement, limit, self._leg.decision)
+            self.verdicts.append(verdict)
             self._log.verdict(verdict)
             verdicts.append(verdict)
-        self.verdicts += verdicts
         return tuple(verdicts)
 
     def _limit(

@@ -53,7 +53,7 @@ class OpenBench:
     def __init__(self, bench: Bench, log: PartLog) -> None:
         self.bench, self.log = bench, log
 
-    def close(self, test: str = "") -> None:
+    def close(self) -> None:
         """Power off, let go of the bus, end the part. Raises RecordError when something was lost."""
         self.bench.close()
         self.log.part.end(self.log.now())
@@ -112,8 +112,6 @@ def open_simulated(setting: Setting, leg: LegDescription, run: Path, test: str, 
         events=log.event, may_energise=may_energise,
     )  # fmt: skip
     return OpenBench(bench, log)
-
-
 
 
 def open_live(setting: Setting, run: Path, signoff: Path, now: datetime, may_energise: Any) -> OpenBench:

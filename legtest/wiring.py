@@ -5,11 +5,14 @@ This is the one door between the bench wing and the simulation wing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from legtest.bench import Bench, Hands, Log
 from legtest.canbus.link import Link
+from legtest.description import default_bench, read_bench, read_leg
 from legtest.description.model import BenchDescription, JointDescription, LegDescription
 from legtest.drives.base import BusTiming
 from legtest.drives.cia402 import compile_drive
@@ -143,3 +146,36 @@ def simulated_rig(
     from legtest.simulation.rig import build_rig
 
     return build_rig(leg, bench, seed=seed, faults=faults)
+
+
+@contextmanager
+def simulated_bench(
+    leg: LegDescription | str | Path,
+    *,
+    bench: BenchDescription | str | Path | None = None,
+    seed: int = 1,
+    faults: Sequence[FaultCase | str] = (),
+) -> Iterator[Bench]:
+    """A simulated bench for a script, without a record: `with simulated_bench("leg.yaml") as bench:`.
+
+    leg, bench: descriptions or their files; no bench is the usual simulated one. faults: as for --leg-fault. Power
+    goes off at the end of the block. Raises DescriptionError, UsageError.
+    """
+    from legtest.simulation.faults import parse_fault
+
+    if isinstance(leg, str | Path):
+        leg = read_leg(leg)
+    if bench is None:
+        bench = default_bench()
+    elif isinstance(bench, str | Path):
+        bench = read_bench(bench)
+    cases = [parse_fault(fault) if isinstance(fault, str) else fault for fault in faults]
+    rig = simulated_rig(leg, bench, seed=seed, faults=cases)
+    log = NullLog()
+    made = bench_on(
+        rig.link, leg, bench, hands=rig.person, by="simulated person", log=log, frames=log, events=lambda _: None
+    )
+    try:
+        yield made
+    finally:
+        made.close()

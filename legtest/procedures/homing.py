@@ -7,6 +7,7 @@ pushes its neighbour). All encoders are read at the same instant, the unpowered 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from legtest.bench import Bench
 from legtest.description.model import JointDescription
@@ -14,13 +15,16 @@ from legtest.description.setup import SetUp
 from legtest.errors import MeasurementInvalid
 from legtest.metrology.combine import measurement
 from legtest.metrology.measurement import BudgetLine, Measurement
-from legtest.metrology.statistics import sd
+from legtest.metrology.positioning import pose_repeatability
 from legtest.procedures.base import Declaration, taken
 from legtest.procedures.base import run as run_procedure
 from legtest.procedures.contact import back_off, contacts, press
 from legtest.procedures.posture import clear
 from legtest.records.recorded import Recorded
 
+FloatArray = NDArray[np.float64]
+
+CYCLES = 15
 BACK_OFF_RAD = 0.12
 STILL_RAD = 0.001
 SETTLE_S = 4.0
@@ -43,7 +47,7 @@ def ensure(bench: Bench) -> None:
     bench.set_home(np.array(bench.sample().joints_rad) + offsets)
 
 
-def _offsets(recorded: Recorded) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _offsets(recorded: Recorded) -> FloatArray:
     """What to add to each joint's reading so that its home stop lies where the drawing puts it."""
     leg = recorded.leg
     pressed = list(zip(recorded.traces("touch"), recorded.traces("press"), strict=True))
@@ -73,7 +77,7 @@ def _rest(bench: Bench) -> None:
     raise MeasurementInvalid("the unpowered leg does not come to rest, so its home cannot be set")
 
 
-def move(bench: Bench, joint: JointDescription, cycles: int = 10) -> Recorded:
+def move(bench: Bench, joint: JointDescription, cycles: int = CYCLES) -> Recorded:
     """Leave the home stop by varying distances and come back, `cycles` times."""
     ensure(bench)
     bench.arrange(SetUp.CLAMPED)
@@ -90,24 +94,30 @@ def move(bench: Bench, joint: JointDescription, cycles: int = 10) -> Recorded:
 def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
     """Pose repeatability of the landings, RP = mean distance + 3 standard deviations of it (ISO 9283:1998, 7.2.2)."""
     joint = recorded.joint
-    found = contacts(recorded, joint)
-    landings = np.array([contact.pressed_rad for contact in found])
-    distance = np.abs(landings - landings.mean())
-    spread, n = sd(distance), len(landings)
-    reading = float(np.sqrt(np.mean([contact.u_rad**2 for contact in found])))
-    step = 2 * np.pi / joint.drive.counts_per_turn
+    landings = np.array([contact.pressed_rad for contact in contacts(recorded, joint)])
+    n, step = len(landings), 2 * np.pi / joint.drive.counts_per_turn
+    # The noise of a reading is in the spread already.
     budget = (
-        BudgetLine("spread of the landings", 3 * spread / np.sqrt(2 * (n - 1)), n - 1, "A"),
-        BudgetLine("mean distance", spread / np.sqrt(n), n - 1, "A"),
-        BudgetLine("reading of one landing", float(np.hypot(min(reading, step), step / np.sqrt(12)))),
+        BudgetLine("number of landings", _jackknife_u(landings), n - 1, "A"),
+        BudgetLine("encoder resolution", step / np.sqrt(12)),
     )
-    value = float(distance.mean() + 3 * spread)
+    value = pose_repeatability(landings).value
     return (
         measurement(
             "homing_repeatability", joint.name, value, budget, reference="external",
             covariates={"landings": float(n), "torque_Nm": joint.home.torque_Nm},
         ),
     )  # fmt: skip
+
+
+def _jackknife_u(landings: FloatArray) -> float:
+    """Standard uncertainty of RP of landings (n,), by leaving out each in turn (Tukey 1958; Efron 1982, chapter 3).
+
+    It takes the form of the scatter from the landings: a stop that rattles between two ends is no normal scatter.
+    """
+    n = len(landings)
+    without = np.array([pose_repeatability(np.delete(landings, i)).value for i in range(n)])
+    return float(np.sqrt((n - 1) / n * np.sum((without - without.mean()) ** 2)))
 
 
 DECLARATION = Declaration(
@@ -126,6 +136,6 @@ DECLARATION = Declaration(
 )
 
 
-def run(bench: Bench, joint: JointDescription, cycles: int = 10) -> tuple[Measurement, ...]:
+def run(bench: Bench, joint: JointDescription, cycles: int = CYCLES) -> tuple[Measurement, ...]:
     """Home the leg if needed, repeat, and measure: one `homing_repeatability` of the joint."""
     return run_procedure(DECLARATION, bench, joint, cycles=cycles)

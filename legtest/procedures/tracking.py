@@ -26,6 +26,7 @@ from legtest.records.recorded import Recorded
 FloatArray = NDArray[np.float64]
 
 CYCLES, FREQUENCY_HZ = 8, 1.0
+TOUCHES = 3  # of each home stop, before the path and after it
 STRIDE_SHARE, LIFT_SHARE, HEIGHT_SHARE = 0.11, 0.11, 0.83  # of the straight leg: half stride, lift, hip height
 POINTS = 60  # of one cycle, for path accuracy and repeatability
 LENGTH_U = 1e-3  # relative standard uncertainty of the foot's place from the drawing's lengths
@@ -47,7 +48,7 @@ def ellipse(leg: LegDescription, period_s: float, cycles: int, frequency_hz: flo
 
 
 def move(bench: Bench, cycles: int = CYCLES, frequency_hz: float = FREQUENCY_HZ) -> Recorded:
-    """Touch every home stop, run the ellipse, touch every home stop again."""
+    """Touch every home stop TOUCHES times, run the ellipse, touch every home stop again."""
     homing.ensure(bench)
     bench.arrange(SetUp.CLAMPED)
     rows = ellipse(bench.leg, bench.period_ns * 1e-9, cycles, frequency_hz)
@@ -66,8 +67,9 @@ def _touch_all(bench: Bench) -> None:
     for joint in bench.leg.joints:
         bench.move_to(clear(bench.leg))
         side = -1 if joint.home.stop == "low" else 1
-        press(bench, joint, side)
-        back_off(bench, joint, side, homing.BACK_OFF_RAD)
+        for _ in range(TOUCHES):
+            press(bench, joint, side)
+            back_off(bench, joint, side, homing.BACK_OFF_RAD)
 
 
 class _Path(NamedTuple):
@@ -174,21 +176,20 @@ def _peak(recorded: Recorded, path: _Path, joint: JointDescription) -> Measureme
 
 
 def _home_shifts(recorded: Recorded) -> tuple[Measurement, ...]:
+    """Mean landing on each home stop after the path minus the one before it; the landings themselves say how they scatter."""
     leg = recorded.leg
     found = []
     for number, joint in enumerate(leg.joints):
-        landings = contacts(recorded, joint)
-        before, after = landings[number], landings[number + len(leg.joints)]
+        landings = np.array([contact.pressed_rad for contact in contacts(recorded, joint)])
+        before, after = landings.reshape(2, len(leg.joints), TOUCHES)[:, number]
+        scatter = float(np.sqrt((before.var(ddof=1) + after.var(ddof=1)) / 2))
         budget = (
-            BudgetLine("seat of the end stop", STOP_SEAT_RAD * sqrt(2)),
-            BudgetLine("reading of the two landings", float(np.hypot(before.u_rad, after.u_rad))),
+            BudgetLine("scatter of the landings", scatter * sqrt(2 / TOUCHES), 2 * (TOUCHES - 1), "A"),
+            BudgetLine("encoder resolution", 2 * np.pi / joint.drive.counts_per_turn / sqrt(6)),
         )
-        shift = after.pressed_rad - before.pressed_rad
+        shift = float(after.mean() - before.mean())
         found.append(measurement("home_shift", joint.name, shift, budget, reference="external"))
     return tuple(found)
-
-
-STOP_SEAT_RAD = 2e-3  # standard uncertainty of one landing: 0.05 to 0.3 deg on small legs, common practice, no source
 
 
 def _loss(recorded: Recorded) -> Measurement:

@@ -33,7 +33,7 @@ FORMAT = "legtest run"
 VERSION = 1
 REPORTS = ("junit.xml", "report.html", "summary.md")
 Mode = Literal["SIMULATED", "REHEARSAL", "LIVE"]
-_LIBRARIES = ("numpy", "mujoco", "python-can", "canopen", "pydantic", "pyarrow", "pytest")
+_LIBRARIES = ("numpy", "mujoco-core", "python-can", "canopen", "pydantic", "pyarrow", "pytest")
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,8 +115,11 @@ def _take(
             if roles[0] == "statusword":
                 axes[index] = _fed(axes[index], read, cycle, index, state, rules, reasons)
             else:
-                slow = {role: value for role, value in zip(roles, read, strict=True) if role in _SLOW}
-                axes[index] = axes[index]._replace(**slow)
+                slow = dict(zip(roles, read, strict=True))
+                axis = axes[index]
+                axes[index] = axis._replace(
+                    temperature=slow.get("temperature", axis.temperature), supply=slow.get("supply", axis.supply)
+                )
         elif can_id in ours:
             who = f"0x{can_id:X}"
             reasons.append(Reason("foreign master", who, "another program sends this frame", "one master", _STOP))
@@ -152,9 +155,6 @@ def _fed(
     cap = rules.torque_Nm[index] if state.demand is None else state.demand[index].torque_cap_Nm
     over = axis.over + 1 if abs(torque) > 1.1 * cap + rules.torque_slack_Nm[index] else 0
     return AxisState(status, position, velocity, torque, axis.temperature, axis.supply, cycle, over)
-
-
-_SLOW = ("temperature", "supply")
 
 
 def _check_axis(

@@ -26,6 +26,9 @@ TRIAL_RAD = 0.02
 TRIAL_S = 0.6
 STOP_SPEED = 0.5  # rad/s, from which the quick stop is measured
 STOP_RUN_S = 0.12
+REST_RAD = 0.002
+REST_WINDOW_NS = 100_000_000
+REST_GIVE_UP_NS = 5_000_000_000
 
 
 def run_precheck(loop: Loop) -> PrecheckReport:
@@ -197,6 +200,7 @@ def _loss_unpowered(loop: Loop) -> PrecheckStep:
 
 def _powered(loop: Loop, axis: int, step) -> PrecheckStep:  # type: ignore[no-untyped-def]
     """One step under a trial permit; whatever happens, the power is off afterwards."""
+    _wait_for_rest(loop)
     now = loop.link.now_ns()
     key = loop.ledger.issue(Grant("trial", (axis,), loop.setup.trial_torque_Nm, now + TRIAL_NS), now)
     try:
@@ -210,6 +214,19 @@ def _powered(loop: Loop, axis: int, step) -> PrecheckStep:  # type: ignore[no-un
     finally:
         loop.stop(Reaction.STOP_THEN_OFF, "end of a pre-check step")
     return result
+
+
+def _wait_for_rest(loop: Loop) -> None:
+    """A limp joint swings on after its own trial, which the next one must not take for a swapped cable."""
+    window = max(2, REST_WINDOW_NS // loop.setup.period_ns)
+    give_up = loop.link.now_ns() + REST_GIVE_UP_NS  # the trial itself refuses what still moves then
+    while loop.link.now_ns() < give_up:
+        seen = []
+        for _ in range(window):
+            loop.run(1)
+            seen.append([axis.position for axis in loop.state.axes])
+        if all(max(track) - min(track) < REST_RAD for track in zip(*seen, strict=True)):
+            return
 
 
 def _sweep(loop: Loop, axis: int, offsets: list[float]) -> Stretch:

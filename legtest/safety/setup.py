@@ -9,6 +9,7 @@ from legtest.canbus.wiremap import NodeIdentity, ObjectWrite, WireMap
 
 HOST_NODE = 127  # the node id our heartbeat speaks under (CiA 301 leaves the choice to the integrator)
 BUS_LOAD_LIMIT = 0.60
+WORST_SYNC_BITS = 55  # no data byte
 WORST_FRAME_BITS = 135  # 8 data bytes, 11-bit identifier, worst stuffing: 55 + 10 * 8
 STOP_DECELERATION = 300.0  # rad/s^2 at the actuator, written to each drive as its quick stop ramp
 
@@ -65,10 +66,11 @@ class Setup:
 def bus_load(setup: Setup) -> float:
     """Worst-case share of the bus taken by one cycle: SYNC, set-points, and every synchronous answer.
 
-    Frames are counted at their worst stuffing (Davis et al. 2007: 55 + 10 n bits for n bytes).
+    Frames are counted at their worst stuffing (Davis et al. 2007: 55 + 10 n bits for n bytes), answers as if full.
     """
-    frames = 1 + sum(1 + len({signal.can_id for signal in axis.feedback}) for axis in setup.axes)
-    return frames * WORST_FRAME_BITS / setup.bit_rate / (setup.period_ns * 1e-9)
+    frames = sum(1 + len({signal.can_id for signal in axis.feedback}) for axis in setup.axes)
+    bits = WORST_SYNC_BITS + frames * WORST_FRAME_BITS
+    return bits / setup.bit_rate / (setup.period_ns * 1e-9)
 
 
 def allowed_speed(margin_rad: float, latency_s: float, deceleration: float = STOP_DECELERATION) -> float:

@@ -58,14 +58,14 @@ def test_precheck_and_a_motion_in_real_time(bench: Bench) -> None:
     assert bench.prechecks[0].duration_ns > 2_000_000_000, "in real time this takes seconds"
     assert after[-1] - before[-1] == pytest.approx(-0.15, abs=0.03)
     assert abs(after - before)[:-1].max() < 0.03
-    assert span.last - span.first > 500
+    assert span.last - span.first > 150
 
 
 def test_a_long_table_is_made_and_checked_without_leaving_the_leg_alone(bench: Bench) -> None:
-    """Half a minute of set-points take longer to prepare than the monitor lets pass between two cycles."""
+    """Some minutes of set-points take longer to prepare than the monitor lets pass between two cycles."""
     events: list[str] = []
     with pytest.raises(LegStopped, match="host asked"), bench.energised():
-        rows = np.tile(bench.demand_rad, (7_500, 1))
+        rows = np.tile(bench.demand_rad, (20_000, 1))
         before = bench.sample().t_ns
         bench.follow(rows, until=lambda sample: sample.t_ns > before + 300_000_000)
         events.append("played")

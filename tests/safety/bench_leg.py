@@ -11,7 +11,6 @@ from functools import cache
 from pathlib import Path
 
 from legtest.canbus.frame import Frame
-from legtest.canbus.wiremap import Point
 from legtest.description import default_bench, read_leg
 from legtest.safety.loop import Loop
 from legtest.safety.permit import Permit
@@ -187,7 +186,6 @@ class Leg:
 
     def precheck(self) -> Permit:
         self.wait(50 * MS)
-        self.loop.listen(0)
         return run_precheck(self.loop).permit
 
     def wait(self, span_ns: int) -> None:
@@ -239,15 +237,6 @@ class _Log:
 
 def _config(scale: float) -> DriveConfig:
     return DriveConfig(sign=1 if scale > 0 else -1)
-
-
-    leg = Leg()
-    leg.precheck()
-    return leg
-
-
-def still(setup: Setup, cap_Nm: float = 18.0) -> tuple[Point, ...]:
-    return tuple(Point(0.0, 0.0, cap_Nm) for _ in setup.axes)
 
 
 def shorter(setup: Setup, permit_ns: int) -> Setup:
