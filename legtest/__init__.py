@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
-from importlib.util import LazyLoader, find_spec, module_from_spec
+from importlib.util import find_spec, module_from_spec
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -68,18 +69,46 @@ def __getattr__(name: str) -> object:
     return value
 
 
-def _loaded_when_used(name: str) -> object:
-    """A module whose code runs with the first use of one of its names."""
-    if name in sys.modules:
-        return sys.modules[name]
-    spec = find_spec(name)
-    if spec is None or spec.loader is None:
-        raise ImportError(f"no module {name}")
-    spec.loader = LazyLoader(spec.loader)
-    module = module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
+class _LoadedWhenUsed(ModuleType):
+    """A module whose code runs with the first use of one of its names.
+
+    Not importlib's LazyLoader, nor for private names: pytest, collecting, asks every name of a test file whether it is
+    a class, a mock or a fixture, and that must not load a numerical library.
+    """
+
+    def __getattr__(self, name: str) -> object:
+        if name.startswith("_"):
+            raise AttributeError(name)
+        self._run()
+        return getattr(self, name)
+
+    def __dir__(self) -> list[str]:
+        self._run()
+        return dir(self)
+
+    def _run(self) -> None:
+        spec = self.__spec__
+        if spec is None or spec.loader is None:
+            raise ImportError(f"{self.__name__} cannot be loaded")
+        self.__class__ = ModuleType  # type: ignore[assignment]
+        try:
+            spec.loader.exec_module(self)
+        except BaseException:
+            self.__class__ = _LoadedWhenUsed
+            raise
+
+
+def _loaded_when_used(name: str) -> ModuleType:
+    if name not in sys.modules:
+        spec = find_spec(name)
+        if spec is None:
+            raise ImportError(f"no module {name}")
+        module = module_from_spec(spec)
+        module.__class__ = _LoadedWhenUsed
+        sys.modules[name] = module
+        room, _, short = name.rpartition(".")
+        setattr(sys.modules[room], short, module)
+    return sys.modules[name]
 
 
 def __dir__() -> list[str]:

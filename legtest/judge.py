@@ -89,7 +89,7 @@ class Judge:
         m = verdict.measurement
         u = show(expanded(m, self._leg.decision.coverage), m.kind) if m.u == m.u else "unknown"
         parts = [f"{m.subject} {m.quantity.replace('_', ' ')} {show(m.value, m.kind)}", f"U {u}"]
-        parts.append(_limits(verdict.limit) if verdict.limit else "no limit set")
+        parts += [_limits(verdict.limit)] if verdict.limit else []
         tail = f"; {verdict.settle}" if verdict.settle else ""
         return f"{', '.join(parts)}: {verdict.word.value}{tail}"
 

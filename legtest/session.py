@@ -12,7 +12,7 @@ from legtest import wiring
 from legtest.bench import Bench
 from legtest.description import default_bench, read_bench, read_leg
 from legtest.description.model import BenchDescription, LegDescription
-from legtest.errors import UsageError
+from legtest.errors import LegtestError, UsageError
 from legtest.metrology.measurement import Measurement
 from legtest.metrology.verdict import Verdict
 from legtest.records.part import PartWriter
@@ -60,7 +60,7 @@ class OpenBench:
 
 
 class Setting:
-    """What a session was asked for, read and checked. Raises DescriptionError, UsageError with all that is wrong."""
+    """What a session was asked for, read and tried. Raises DescriptionError, UsageError with all that is wrong."""
 
     def __init__(
         self, leg_paths: Sequence[str], bench_path: str | None, seed: int | None, faults: Sequence[str], live: bool
@@ -74,6 +74,11 @@ class Setting:
             raise UsageError("--leg-seed and --leg-fault belong to the simulation: leave them out with --live")
         if live and len(self.legs) != 1:
             raise UsageError(f"--live takes exactly one --leg, not {len(self.legs)}: one leg hangs on the bench")
+
+        for leg in self.legs:
+            wiring.setup_of(leg, self.bench)
+            if not live:
+                wiring.simulated_rig(leg, self.bench, seed=self.seed, faults=self.faults)
 
     def leg(self, name: str) -> LegDescription:
         return next(leg for leg in self.legs if leg.name == name)
@@ -120,10 +125,14 @@ def open_live(setting: Setting, run: Path, signoff: Path, now: datetime, may_ene
 
     leg = setting.legs[0]
     log = PartLog(PartWriter(run, "live"), "")
-    _begin(log.part, leg, setting.bench, "live", None)
-    bench = open_bench(
-        leg, setting.bench, signoff, log=log, frames=log.part.frame_sink, events=log.event,
-        may_energise=may_energise, now=now,
-    )  # fmt: skip
+    _begin(log.part, leg, setting.bench, "", None)
+    try:
+        bench = open_bench(
+            leg, setting.bench, signoff, log=log, frames=log.part.frame_sink, events=log.event,
+            may_energise=may_energise, now=now,
+        )  # fmt: skip
+    except LegtestError:
+        log.part.end(0)
+        raise
     log.now = bench.now_ns
     return OpenBench(bench, log)

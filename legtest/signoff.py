@@ -78,19 +78,21 @@ def _load(path: str | Path) -> dict[str, Any]:
     except OSError as error:
         reason = "it is a symbolic link; name the file itself" if error.errno == errno.ELOOP else error.strerror
         raise UsageError(f"{path}: the sign-off cannot be read: {reason}\n{_ANEW}") from error
-    with os.fdopen(fd, "rb") as file:
+    try:
         found = os.fstat(fd)
         if not stat.S_ISREG(found.st_mode) or found.st_size > _LARGEST:
             raise UsageError(f"{path}: a sign-off is a small file, which this is not\n{_ANEW}")
         if found.st_uid not in (0, os.geteuid()) or found.st_mode & 0o022:
+            mode = f"{stat.S_IMODE(found.st_mode):03o}"
             raise UsageError(
-                f"{path}: other users could have written this sign-off (owner {found.st_uid}, mode "
-                f"{stat.S_IMODE(found.st_mode):03o}); it must be yours or root's and writable by no other (chmod go-w)"
+                f"{path}: other users could have written this sign-off (owner {found.st_uid}, mode {mode}); "
+                f"it must be yours or root's and writable by no other (chmod go-w)"
             )
-        try:
-            document = json.loads(file.read(_LARGEST))
-        except (ValueError, RecursionError) as error:
-            raise UsageError(f"{path}: the sign-off is not JSON: {error}\n{_ANEW}") from error
+        document = json.loads(os.read(fd, _LARGEST))
+    except (ValueError, RecursionError) as error:
+        raise UsageError(f"{path}: the sign-off is not JSON: {error}\n{_ANEW}") from error
+    finally:
+        os.close(fd)
     if not isinstance(document, dict):
         raise UsageError(f"{path}: the sign-off is not a JSON object\n{_ANEW}")
     return document

@@ -14,9 +14,11 @@ INTERFRAME_BITS = 3
 _TAIL_BITS = 10  # CRC delimiter 1, acknowledge slot and delimiter 2, end of frame 7
 _CRC_POLYNOMIAL = 0x4599  # CRC-15/CAN
 
-# A stuffing state is a list: entry b (0..255) = (state after the 8 bits of b, stuff bits put in), entry
-# 256 + b (0..127) = stuff bits put in by the 7 bits of b. Lists that hold each other need no arithmetic.
+# A stuffing state knows the last bit, its run length and the stuff bits put in so far. It is a list: entry b (0..255)
+# is the state after the 8 bits of b, entry 256 + b (0..127) all stuff bits put in when the 7 bits of b come last.
+# Lists that hold each other need no arithmetic: one look-up a byte.
 _State = list[Any]
+_MOST_STUFFED = 27  # before the last 7 bits: one for each four of the 111 bits (extended, 8 bytes) after the first
 
 
 def frame_bits(can_id: int, data: bytes, extended: bool = False, remote: bool = False) -> int:
@@ -25,20 +27,22 @@ def frame_bits(can_id: int, data: bytes, extended: bool = False, remote: bool = 
     can_id: 11 bits, or 29 when `extended`. data: at most 8 bytes; of a `remote` frame only the length counts
     (it is the DLC; no data go on the wire). Raises ValueError for more than 8 bytes.
     """
-    crc, state, bits = _header(can_id, len(data), extended, remote)
-    if not remote:
-        for table, byte in zip(_CRC_AT[len(data)], data, strict=True):
+    length = len(data)
+    crc, state, bits = _header(can_id, length, extended, remote)
+    if length == 8 and not remote:  # the usual process data, without a loop
+        a, b, c, d, e, f, g, h = data
+        crc ^= _A[a] ^ _B[b] ^ _C[c] ^ _D[d] ^ _E[e] ^ _F[f] ^ _G[g] ^ _H[h]
+        state = state[a][b][c][d][e][f][g][h]
+    elif not remote:
+        for table, byte in zip(_CRC_AT[length], data, strict=True):
             crc ^= table[byte]
-            state, stuffed = state[byte]
-            bits += stuffed
-        bits += 8 * len(data)
-    state, stuffed = state[crc >> 7]
-    return bits + stuffed + state[256 + (crc & 0x7F)]  # type: ignore[no-any-return]
+            state = state[byte]
+    return bits + state[crc >> 7][256 + (crc & 0x7F)]  # type: ignore[no-any-return]
 
 
 @lru_cache(maxsize=4096)
 def _header(can_id: int, dlc: int, extended: bool, remote: bool) -> tuple[int, _State, int]:
-    """CRC so far (moved on past the data that follow), stuffing state, and all bits that don't depend on data."""
+    """CRC so far (moved on past the data that follow), stuffing state, and all bits but the stuff bits."""
     if dlc > 8:
         raise ValueError(f"{dlc} data bytes do not fit a classical CAN frame")
     if extended:  # SOF, base id, SRR = 1, IDE = 1, id extension, RTR, r1, r0, DLC
@@ -53,9 +57,10 @@ def _header(can_id: int, dlc: int, extended: bool, remote: bool) -> tuple[int, _
         crc = _crc_bit(crc, bit)
         stuffing, more = _stuff_bit(stuffing, bit)
         stuffed += more
-    for _ in range(0 if remote else 8 * dlc):
+    data_bits = 0 if remote else 8 * dlc
+    for _ in range(data_bits):
         crc = _crc_bit(crc, 0)
-    return crc, _STATES[stuffing], length + stuffed + 15 + _TAIL_BITS
+    return crc, _STATES[stuffed][stuffing], length + data_bits + 15 + _TAIL_BITS
 
 
 def _crc_bit(crc: int, bit: int) -> int:
@@ -70,17 +75,28 @@ def _stuff_bit(stuffing: tuple[int, int], bit: int) -> tuple[tuple[int, int], in
     return ((1 - bit, 1), 1) if run == 5 else ((bit, run), 0)
 
 
-def _stuffing_states() -> dict[tuple[int, int], _State]:
-    states: dict[tuple[int, int], _State] = {(last, run): [] for last in (0, 1) for run in range(5)}
-    for start, state in states.items():
-        for width in (8, 7):
-            for byte in range(1 << width):
-                now, stuffed = start, 0
-                for i in reversed(range(width)):
-                    now, more = _stuff_bit(now, byte >> i & 1)
-                    stuffed += more
-                state.append((states[now], stuffed) if width == 8 else stuffed)
+def _stuffing_states() -> list[dict[tuple[int, int], _State]]:
+    """The states by the number of stuff bits so far, then by last bit and run length."""
+    steps = {(last, run): _stuffing_steps((last, run)) for last in (0, 1) for run in range(5)}
+    states: list[dict[tuple[int, int], _State]] = [{key: [] for key in steps} for _ in range(_MOST_STUFFED + 3)]
+    for so_far, by_run in enumerate(states[:-2]):  # a byte adds at most two
+        for start, state in by_run.items():
+            whole, last = steps[start]
+            state += [states[so_far + more][after] for after, more in whole]
+            state += [so_far + more for _, more in last]
     return states
+
+
+def _stuffing_steps(start: tuple[int, int]) -> list[list[tuple[tuple[int, int], int]]]:
+    """For the 8 bits of each byte, then for the 7 bits of each half: where they lead, and their stuff bits."""
+    steps = []
+    for width in (8, 7):
+        ends = [(start, 0)]
+        for _ in range(width):  # one bit more: number n becomes 2n and 2n + 1
+            nexts = [(_stuff_bit(now, bit), stuffed) for now, stuffed in ends for bit in (0, 1)]
+            ends = [(after, stuffed + more) for (after, more), stuffed in nexts]
+        steps.append(ends)
+    return steps
 
 
 def _crc_tables() -> list[tuple[list[int], ...]]:
@@ -104,3 +120,4 @@ def _crc_tables() -> list[tuple[list[int], ...]]:
 
 _STATES = _stuffing_states()
 _CRC_AT = _crc_tables()
+_A, _B, _C, _D, _E, _F, _G, _H = _CRC_AT[8]

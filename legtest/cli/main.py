@@ -15,6 +15,7 @@ COMMANDS = {
     "new": ("legtest.cli.new:new", "Start a project: leg, stand, bench and a suite of two tests."),
     "procedures": ("legtest.cli.procedures:procedures", "List what can be measured, and how."),
     "faults": ("legtest.cli.faults:faults", "List what can be put into a simulated leg, and what should notice."),
+    "study": ("legtest.cli.study:study", "Run a suite on many simulated legs: which faults does it catch, how surely?"),
     "rehearse": ("legtest.cli.rehearse:rehearse", "Serve a simulated leg in real time as a serial CAN adapter."),
     "verify": ("legtest.cli.verify:verify", "Say whether a run's record is complete and unchanged."),
     "replay": ("legtest.cli.replay:replay", "Evaluate a run again from its frames and compare."),

@@ -15,7 +15,7 @@ import pytest
 from legtest.errors import DescriptionError, LegtestError, RecordError, UsageError
 from legtest.plugin.outcomes import (
     BENCH_ERROR,
-    ERROR,
+    DECIDED_BY,
     NO_LIMIT,
     TEARDOWN_WORD,
     WORD,
@@ -87,7 +87,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         return
     run = metafunc.config.stash.get(RUN, None)
     if run is None:
-        raise pytest.UsageError("these tests need a leg: add --leg FILE (for example --leg fixtures/legs/tarn-fl.yaml)")
+        raise pytest.Collector.CollectError("these tests need a leg: add --leg FILE, for example --leg my-leg.yaml")
     from legtest.description import light_read
 
     cases: list[tuple[str, str | None]] = []
@@ -160,6 +160,7 @@ def pytest_runtest_call(item: pytest.Item) -> Generator[None]:
             opened.bench.stop("the test has ended")
         judged = item.stash.get(JUDGE, None)
         if judged is not None:
+            item.user_properties.append((DECIDED_BY, "verdict" if judged.verdicts else "nothing"))
             judged.conclude()
             if judged.without_limits:
                 item.user_properties.append((WORD, NO_LIMIT))
@@ -182,7 +183,7 @@ def _told(item: pytest.Item, name: str) -> Iterator[None]:
         word = word_of(error)
         item.user_properties.append((name, word))
         opened = item.stash.get(OPEN, None)
-        if opened is not None and word in (BENCH_ERROR, ERROR):
+        if opened is not None and word == BENCH_ERROR:
             with suppress(RecordError):  # the disk may be what went wrong; the run's own journal has the reason too
                 opened.log.part.bench_error(opened.log.now(), str(error), test=opened.log.test)
         raise exception_of(word, str(error)) from None

@@ -20,6 +20,7 @@ from legtest.errors import (
 
 WORD = "legtest"  # user property that carries the word of a test
 TEARDOWN_WORD = "legtest_teardown"  # and of a teardown that went wrong after it
+DECIDED_BY = "legtest_decided_by"  # "verdict" when it was the worst verdict that ended the test
 PASS, FAIL, ERROR, NOT_RUN, NO_LIMIT, BENCH_ERROR = "pass", "fail", "error", "not run", "no limit set", "bench error"
 
 # exception -> word, pytest's outcome, its letter; from the most special to the most general
@@ -35,7 +36,7 @@ _ENDINGS: tuple[tuple[type[LegtestError], str, str, str], ...] = (
     (LegtestError, BENCH_ERROR, "error", "B"),
 )
 _SHOWN = {word: (outcome, letter, word.upper()) for _, word, outcome, letter in _ENDINGS}
-_SHOWN[NO_LIMIT] = ("skipped", "n", NO_LIMIT.upper())
+_SHOWN[NO_LIMIT] = ("no_limit", "n", NO_LIMIT.upper())  # a category of its own: pytest skips it, but it was run
 _WORST_FIRST = (BENCH_ERROR, ERROR, FAIL, "invalid", "inconclusive", "not judged", NOT_RUN, NO_LIMIT, PASS)
 
 

@@ -117,10 +117,16 @@ class RunSession:
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         """Before the first test, so that a bad file is one usage error and not one per test."""
         broken = session.testsfailed and not self.config.option.continue_on_collection_errors
-        if self.config.option.collectonly or broken or self._worker is not None:
+        tests = [item.nodeid for item in session.items if CASE in getattr(item, "fixturenames", ())]
+        if self.config.option.collectonly or broken or self._worker is not None or not tests:
             return
-        if any(CASE in getattr(item, "fixturenames", ()) for item in session.items):
-            self._announce()
+        twice = next((test for test in tests if tests.count(test) > 1), None)
+        if twice is not None:
+            raise pytest.UsageError(
+                f"two tests have the id {twice!r}: the record could not tell them apart. Is a test file outside "
+                f"pytest's rootdir {self.config.rootpath}? Then write --leg=FILE, or name the directory with --rootdir"
+            )
+        self._announce()
 
     def _announce(self) -> None:
         setting, folder = self.setting, self.folder
@@ -186,6 +192,7 @@ class RunSession:
             reporter.write_line(f"required, but {self._tally.tests[test].word}: {test}")
         if not self.setting.live:
             simulated = sum(part.events[-1].t_ns for part in finished.parts if part.events) * 1e-9
-            wall = (self._now() - self._started).total_seconds()
-            reporter.write_line(f"simulated {simulated:.0f} s in {wall:.0f} s, {simulated / wall:.0f} times real time")
+            wall = max(1e-3, (self._now() - self._started).total_seconds())
+            times = f"{simulated / wall:.2g}" if simulated < 10 * wall else f"{simulated / wall:.0f}"
+            reporter.write_line(f"simulated {simulated:.0f} s in {wall:.0f} s, {times} times real time")
         reporter.write_line(f"report: {write_reports(finished)['report.html']}")

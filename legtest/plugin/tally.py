@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import pytest
 
-from legtest.plugin.outcomes import BENCH_ERROR, ERROR, FAIL, NO_LIMIT, NOT_RUN, PASS, reported_word, worst
+from legtest.plugin.outcomes import BENCH_ERROR, DECIDED_BY, ERROR, FAIL, NO_LIMIT, NOT_RUN, PASS, reported_word, worst
 
 LEG = "leg"  # user property that names the leg of a test
 REQUIRED = "leg_required"  # mark
@@ -30,7 +29,7 @@ class Ended:
 
     @property
     def reason(self) -> str:
-        return "; ".join(self.reasons)[:_LONGEST_REASON]
+        return "; ".join(dict.fromkeys(self.reasons))[:_LONGEST_REASON]
 
 
 class Tally:
@@ -43,11 +42,11 @@ class Tally:
         test = self._tests.setdefault(report.nodeid, Ended())
         test.seconds += report.duration
         test.required = test.required or REQUIRED in report.keywords
-        test.leg = next((str(value) for name, value in report.user_properties if name == LEG), test.leg)
+        test.leg = next((value for name, value in _properties(report) if name == LEG), test.leg)
         if report.when == "call" or not report.passed:
             test.words.append(reported_word(report))
-            if not report.passed:
-                test.reasons.append(_reason(report))
+            if not report.passed and not (report.when == "call" and (DECIDED_BY, "verdict") in _properties(report)):
+                test.reasons.append(_reason(report).removeprefix(f"{test.words[-1]}: "))
 
     @property
     def tests(self) -> dict[str, Ended]:
@@ -77,9 +76,13 @@ class Tally:
         return status
 
 
+def _properties(report: pytest.TestReport) -> list[tuple[str, str]]:
+    return [(name, str(value)) for name, value in report.user_properties]  # lists, when they come from a worker
+
+
 def _reason(report: pytest.TestReport) -> str:
     if isinstance(report.longrepr, tuple):
         return str(report.longrepr[2]).removeprefix("Skipped: ")
     crash = getattr(report.longrepr, "reprcrash", None)
-    text: Sequence[str] = (crash.message if crash else report.longreprtext).strip().removeprefix("Failed: ")
-    return str(text)
+    text = str(crash.message) if crash else report.longreprtext
+    return text.strip().removeprefix("Failed: ")

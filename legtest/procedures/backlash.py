@@ -2,51 +2,60 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from collections.abc import Callable
+from math import hypot
 
-from legtest.bench import Bench
+import numpy as np
+
+from legtest.bench import Bench, Sample
 from legtest.description.model import JointDescription
 from legtest.description.setup import SetUp
-from legtest.metrology.combine import measurement
+from legtest.metrology.combine import measurement, repeats
 from legtest.metrology.fitting import line_fit
 from legtest.metrology.measurement import BudgetLine, Measurement
 from legtest.procedures.base import Declaration, taken
 from legtest.procedures.base import run as run_procedure
 from legtest.records.recorded import Recorded
+from legtest.records.trace import Trace
 
 SPEED_RAD_S = 0.03
-LOOPS = 3  # the first takes up the play and is not evaluated
+SWEEPS = 6  # up and down in turn; the first takes up the play and is not evaluated
+MOST_PLAY_RAD = 0.1
+REACHED = 0.97  # of the torque, where a sweep turns
 FIT_FROM = 0.4  # of the largest torque
+STUCK_SHARE = 0.25  # of the flank, next to its end
 UNLIKE_FRICTION_RAD = 2e-4  # what a tenth of a newton-metre of friction winds up in a belt of 500 N*m/rad
 
 
 def move(bench: Bench, joint: JointDescription, torque_Nm: float | None = None) -> Recorded:
-    """With the foot clamped, sweep the demand slowly to both sides so that the torque goes to +-torque_Nm and back."""
+    """With the foot clamped, sweep the demand slowly to either side until the torque is +-torque_Nm, in turn."""
     bench.precheck()
     bench.arrange(SetUp.FOOT_CLAMPED)
     torque = torque_Nm or joint.home.torque_Nm
     index = bench.leg.joint_names.index(joint.name)
-    with bench.recording(DECLARATION.name, joint.name, DECLARATION.method, torque_Nm=torque) as recording:
-        with bench.energised():
-            start = bench.demand_rad
-            # As far as the position loop and a stiff transmission need, and half as much again for its play.
-            reach = 1.5 * torque / joint.drive.stiffness_Nm_per_rad
-            sweep = _triangle(reach, SPEED_RAD_S * bench.period_ns * 1e-9)
-            rows = np.tile(start, (len(sweep), 1))
-            rows[:, index] += sweep
-            caps = np.array([j.torque_Nm for j in bench.leg.joints])
-            caps[index] = torque
-            for _ in range(LOOPS):
-                bench.follow(rows, caps, label="loop")
+    with (
+        bench.recording(DECLARATION.name, joint.name, DECLARATION.method, torque_Nm=torque) as recording,
+        bench.energised(),
+    ):
+        start = bench.demand_rad
+        caps = np.array([j.torque_Nm for j in bench.leg.joints])
+        caps[index] = torque
+        # From the one torque to the other the position loop gives way twice, and a stiff transmission as well.
+        far = 3 * torque / joint.drive.stiffness_Nm_per_rad + MOST_PLAY_RAD
+        count = int(np.ceil(far / (SPEED_RAD_S * bench.period_ns * 1e-9)))
+        for number in range(SWEEPS):
+            side = -1 if number % 2 else 1
+            rows = np.tile(bench.demand_rad, (count, 1))
+            rows[:, index] += side * np.linspace(0.0, far, count)
+            reached = _reached(index, side, REACHED * torque)
+            bench.follow(rows, caps, label="down" if number % 2 else "up", until=reached)
+        bench.follow(bench.path(start, SPEED_RAD_S), caps, label="relax")
     return taken(recording.result)
 
 
-def _triangle(reach: float, step: float) -> NDArray[np.float64]:
-    """0, +reach, -reach, 0 in equal steps."""
-    n = max(4, int(np.ceil(reach / step)))
-    up = np.linspace(0.0, reach, n + 1)
-    return np.concatenate([up, up[-2::-1], -up[1:], -up[-2::-1]])
+def _reached(index: int, side: int, torque_Nm: float) -> Callable[[Sample], bool]:
+    """Whether an axis pushes this hard to one side."""
+    return lambda sample: side * sample.torques_Nm[index] >= torque_Nm
 
 
 def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
@@ -54,43 +63,50 @@ def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
 
     On each flank the branch of rising and the branch of falling torque are fitted apart; their mean has no friction.
     """
-    joint = recorded.joint
+    joint, torque = recorded.joint, recorded.arguments["torque_Nm"]
+    ups, downs, name = recorded.traces("up"), recorded.traces("down"), joint.name
+    largest = [_largest(t, name, 1) for t in ups] + [_largest(t, name, -1) for t in downs]
+    if min(largest) < 0.9 * torque:
+        invalid = f"{torque:g} N*m were not reached within {MOST_PLAY_RAD:g} rad of play"
+        return (measurement("backlash", name, np.nan, (), reference="internal", invalid=invalid),)
     gaps, noise = [], []
-    for trace in recorded.traces("loop")[1:]:
-        torque, angle = trace.column(f"{joint.name}.torque"), trace.column(f"{joint.name}.position")
-        plus, u_plus = _flank(torque, angle)
-        minus, u_minus = _flank(-torque, -angle)
+    for number in range(1, len(ups)):
+        plus, u_plus = _flank(ups[number], downs[number], name, 1)
+        minus, u_minus = _flank(downs[number - 1], ups[number], name, -1)
         gaps.append(plus + minus)
-        noise.append(float(np.hypot(u_plus, u_minus)))
-    value = float(np.mean(gaps))
+        noise.append(hypot(u_plus, u_minus))
     step = 2 * np.pi / joint.drive.counts_per_turn
     budget = (
-        BudgetLine("repeat of the loop", float(np.std(gaps, ddof=1)) / np.sqrt(len(gaps)), len(gaps) - 1, "A"),
+        repeats("repeat of the loop", gaps),
         BudgetLine("fit of the flanks", float(np.mean(noise))),
         BudgetLine("encoder resolution", step / np.sqrt(12)),
         BudgetLine("friction unlike on both branches", UNLIKE_FRICTION_RAD, systematic=True),
     )
-    invalid = "" if np.nanmax(np.abs(torque)) > 0.8 * recorded.arguments["torque_Nm"] else "the torque was not reached"
     return (
         measurement(
-            "backlash", joint.name, value, budget, reference="internal", invalid=invalid,
-            covariates={"torque_Nm": recorded.arguments["torque_Nm"]},
+            "backlash", name, float(np.mean(gaps)), budget, reference="internal", covariates={"torque_Nm": torque}
         ),
-    )  # fmt: skip
+    )
 
 
-def _flank(torque: NDArray[np.float64], angle: NDArray[np.float64]) -> tuple[float, float]:
-    """Angle at zero torque of the flank of positive torque, mean of both branches, and its standard uncertainty."""
-    top = float(np.nanmax(torque))
-    peak = int(np.nanargmax(np.where(np.isnan(torque), -np.inf, angle)))
-    steep = (torque > FIT_FROM * top) & (torque < 0.95 * top)
-    rows = np.arange(len(torque))
+def _largest(trace: Trace, name: str, sign: int) -> float:
+    return float(np.nanmax(sign * trace.column(f"{name}.torque")))
+
+
+def _flank(rising: Trace, falling: Trace, name: str, sign: int) -> tuple[float, float]:
+    """Angle at zero torque of one flank, mean of both branches, and its standard uncertainty; mirrored for sign -1."""
+    top, end = _largest(rising, name, sign), float(np.nanmax(sign * rising.column(f"{name}.position")))
     ends, us = [], []
-    for branch in (steep & (rows < peak), steep & (rows > peak)):
-        fit = line_fit(torque[branch], angle[branch])
+    for trace, turned in ((rising, False), (falling, True)):
+        torque, angle = sign * trace.column(f"{name}.torque"), sign * trace.column(f"{name}.position")
+        steep = (torque > FIT_FROM * top) & (torque < 0.95 * top) & np.isfinite(angle)
+        if turned:
+            # On the way back friction holds the rotor at first, while the torque falls: that is no flank.
+            steep &= angle < end - STUCK_SHARE * (end - angle[steep].min())
+        fit = line_fit(torque[steep], angle[steep])
         ends.append(float(fit.coefficients[0]))
         us.append(fit.u(0))
-    return float(np.mean(ends)), float(np.hypot(*us)) / 2
+    return float(np.mean(ends)), hypot(*us) / 2
 
 
 DECLARATION = Declaration(

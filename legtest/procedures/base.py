@@ -1,4 +1,4 @@
-"""What a procedure is: a declaration, a `move` that needs a bench, and an `evaluate` that needs only what was recorded."""
+"""What a procedure is: a declaration, a `move` that needs a bench, an `evaluate` that needs only the record."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 from legtest.bench import Bench
 from legtest.description.model import JointDescription
 from legtest.description.setup import SetUp
+from legtest.errors import UsageError
 from legtest.metrology.measurement import Measurement
 from legtest.records.recorded import Recorded
 
@@ -42,11 +43,26 @@ class Declaration:
 def run(
     procedure: Declaration, bench: Bench, joint: JointDescription | None = None, **arguments: Any
 ) -> tuple[Measurement, ...]:
-    """Move, then evaluate what was recorded. Raises what the bench raises, and NotRun for a set-up nobody can make."""
+    """Move, then evaluate what was recorded.
+
+    Raises UsageError for a joint that is not of this leg, NotRun for a set-up nobody can make, what the bench raises.
+    """
+    if procedure.per_joint and joint not in bench.leg.joints:
+        names = ", ".join(bench.leg.joint_names)
+        raise UsageError(
+            f"{procedure.name}: {getattr(joint, 'name', joint)!r} is no joint of {bench.leg.name}: take the `joint` "
+            f"fixture, or bench.leg.joint(NAME) with one of {names}"
+        )
     recorded = procedure.move(bench, joint, **arguments) if procedure.per_joint else procedure.move(bench, **arguments)
     measurements = procedure.evaluate(recorded)
     bench.keep(measurements)
     return measurements
+
+
+def at_least(procedure: str, argument: str, value: int, least: int) -> None:
+    """Raise UsageError for fewer repeats than a spread can be had from."""
+    if value < least:
+        raise UsageError(f"{procedure}: {argument}={value}: at least {least} are needed")
 
 
 def taken(recording_result: Recorded | None) -> Recorded:

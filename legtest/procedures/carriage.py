@@ -100,7 +100,7 @@ def _force(recorded: Recorded, trace: Trace) -> float:
 DECLARATION = Declaration(
     name="carriage drag",
     title="drag of the carriage",
-    method="the leg lifts its carriage and lowers it slowly; half the difference of the foot force, less that in the air",
+    method="the leg lifts its carriage and lowers it slowly; half the difference of foot force, less that in air",
     quantities=("carriage_drag",),
     per_joint=False,
     setups=(SetUp.STANDING, SetUp.CLAMPED),

@@ -1,7 +1,7 @@
 """Pressing a joint gently against an end stop, and where exactly it touched.
 
-Contact is a torque at its cap AND standstill. The position is read at two torques and extrapolated to none, so that the
-wind-up of belt and gearbox is not counted as travel.
+Contact is a torque at its cap AND standstill. The torque then rises, and the position is extrapolated to no torque, so
+that the wind-up of belt and gearbox is not counted as travel. Play is: the motor cannot know it from travel.
 """
 
 from __future__ import annotations
@@ -21,7 +21,10 @@ TOUCH, PRESS = "touch", "press"
 TOUCH_SHARE = 0.7  # of the homing torque, for the approach
 STILL_S = 0.05
 STILL_RAD = 0.002
-PRESS_S = 0.2
+TOUCH_S, PRESS_S = 0.1, 0.6
+RAMP_END = 2 / 3  # of the press: the torque rises for so long, then it is held and the angle is read
+END_SHARE = 0.3  # of the rise, at its end, where the rotor surely moves
+FRICTION_SHARE = 0.1
 RUN_UP_S = 0.12
 LEAD_RAD = 0.06  # how far beyond the drawing's stop the approach asks for; less than the monitor leaves
 
@@ -29,13 +32,15 @@ LEAD_RAD = 0.06  # how far beyond the drawing's stop the approach asks for; less
 class Contact(NamedTuple):
     """A joint against its stop. angle_rad: extrapolated to zero torque; pressed_rad: under the full homing torque.
 
-    wind_up_rad: what the extrapolation took off; u_rad: standard uncertainty of the reading itself.
+    wind_up_rad: what the extrapolation took off. u_rad, u_wind_up_rad: standard uncertainties of the reading and of the
+    wind-up; the latter is the same error at every contact of a joint.
     """
 
     angle_rad: float
     pressed_rad: float
     wind_up_rad: float
     u_rad: float
+    u_wind_up_rad: float
 
 
 def press(bench: Bench, joint: JointDescription, side: int, *, unhomed: bool = False) -> None:
@@ -55,12 +60,13 @@ def press(bench: Bench, joint: JointDescription, side: int, *, unhomed: bool = F
     bench.follow(_ramp(demand, goal, joint.home.speed_rad_s, bench.period_ns), caps, label="approach", until=met)
     if not met.found:
         raise MeasurementInvalid(f"{joint.name}: no end stop was met within the travel of the drawing")
-    bench.wait(PRESS_S, TOUCH)
+    bench.wait(TOUCH_S, TOUCH)
     caps[index] = joint.home.torque_Nm
     held = bench.demand_rad
-    rows = np.tile(held, (round(2 * PRESS_S * 1e9 / bench.period_ns), 1))
+    rows = np.tile(held, (round(PRESS_S * 1e9 / bench.period_ns), 1))
     ramp = np.tile(caps, (len(rows), 1))
-    ramp[:, index] = np.minimum(np.linspace(TOUCH_SHARE, 2 - TOUCH_SHARE, len(rows)), 1.0) * joint.home.torque_Nm
+    rise = np.minimum(np.linspace(0.0, 1.0 / RAMP_END, len(rows)), 1.0)
+    ramp[:, index] = (TOUCH_SHARE + (1 - TOUCH_SHARE) * rise) * joint.home.torque_Nm
     bench.follow(rows, ramp, label=PRESS)
 
 
@@ -76,18 +82,49 @@ def back_off(bench: Bench, joint: JointDescription, side: int, distance_rad: flo
 
 
 def contacts(recorded: Recorded, joint: JointDescription) -> list[Contact]:
-    """Every contact of a joint in the record, in order."""
-    pairs = zip(recorded.traces(TOUCH), recorded.traces(PRESS), strict=True)
-    return [_contact(recorded, joint, touch, pressed) for touch, pressed in pairs]
+    """Every contact of a joint in the record, in order; contacts of other joints are left out."""
+    pressed = [t for t in recorded.traces(PRESS) if _is_pressed(t, joint)]
+    if not pressed:
+        return []
+    slope, u_slope = _compliance(recorded, joint, pressed)
+    return [_contact(recorded, joint, trace, slope, u_slope) for trace in pressed]
 
 
-def _contact(recorded: Recorded, joint: JointDescription, touch: Trace, pressed: Trace) -> Contact:
-    light_angle, light_torque, _ = _steady(recorded, joint, touch)
+def _is_pressed(trace: Trace, joint: JointDescription) -> bool:
+    """Only the joint that is pressed has its cap at the homing torque in the end."""
+    caps = trace.column(f"{joint.name}.torque_cap")
+    return bool(abs(caps[np.isfinite(caps)][-1] - joint.home.torque_Nm) < 0.02 * joint.home.torque_Nm)
+
+
+def _compliance(recorded: Recorded, joint: JointDescription, pressed: list[Trace]) -> tuple[float, float]:
+    """Joint angle per torque, rad/(N*m), of belt and gearbox against a stop, and its standard uncertainty.
+
+    From the end of the ramps: a rotor that bounced at the stop is held by friction until the torque has risen by twice
+    of it. All contacts share the slope, each has its own angle.
+    """
+    index = recorded.leg.joint_names.index(joint.name)
+    torques, angles = [], []
+    for trace in pressed:
+        torque, angle = trace.column(f"{joint.name}.torque"), recorded.joints(trace)[:, index]
+        ramp = slice(int(RAMP_END * (1 - END_SHARE) * len(trace)), int(RAMP_END * len(trace)))
+        good = np.isfinite(torque[ramp]) & np.isfinite(angle[ramp])
+        torques.append(torque[ramp][good] - torque[ramp][good].mean())
+        angles.append(angle[ramp][good] - angle[ramp][good].mean())
+    x, y = np.concatenate(torques), np.concatenate(angles)
+    spread = float(x @ x)
+    if spread == 0.0:
+        raise MeasurementInvalid(f"{joint.name}: the torque did not rise at the end stop")
+    slope = float(x @ y) / spread
+    variance = float(np.sum((y - slope * x) ** 2)) / max(1, len(x) - 1 - len(pressed))
+    return slope, float(np.sqrt(variance / spread))
+
+
+def _contact(recorded: Recorded, joint: JointDescription, pressed: Trace, slope: float, u_slope: float) -> Contact:
     angle, torque, noise = _steady(recorded, joint, pressed)
-    slope = (angle - light_angle) / (torque - light_torque) if torque != light_torque else 0.0
-    wind_up = slope * torque
-    # The first torque breaks the friction, so the slope may be a third off: rectangular, half width a third.
-    return Contact(angle - wind_up, angle, wind_up, float(np.hypot(noise, wind_up / 3 / np.sqrt(3))))
+    # What friction takes does not reach the stop: between nothing and a fifth of the torque, rectangular.
+    wind_up = (1 - FRICTION_SHARE) * slope * torque
+    friction = FRICTION_SHARE * slope * torque / np.sqrt(3)
+    return Contact(angle - wind_up, angle, wind_up, noise, float(np.hypot(u_slope * torque, friction)))
 
 
 def _steady(recorded: Recorded, joint: JointDescription, trace: Trace) -> tuple[float, float, float]:

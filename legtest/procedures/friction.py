@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,7 +14,7 @@ from legtest.metrology.combine import measurement
 from legtest.metrology.fitting import line_fit
 from legtest.metrology.measurement import BudgetLine, Measurement
 from legtest.procedures import homing
-from legtest.procedures.base import TORQUE_SCALE, Declaration, taken
+from legtest.procedures.base import TORQUE_SCALE, Declaration, at_least, taken
 from legtest.procedures.base import run as run_procedure
 from legtest.procedures.posture import middle
 from legtest.records.recorded import Recorded
@@ -26,22 +28,22 @@ BINS = 8
 
 def move(bench: Bench, joint: JointDescription, speeds_rad_s: tuple[float, ...] = SPEEDS_RAD_S) -> Recorded:
     """Run over an arc around the middle of the joint's hanging range, forth and back at each speed."""
+    at_least(DECLARATION.name, "number of speeds", len(set(speeds_rad_s)), 3)
     homing.ensure(bench)
     bench.arrange(SetUp.CLAMPED)
     index = bench.leg.joint_names.index(joint.name)
     centre = middle(bench.leg, joint, ARC_RAD + RUN_UP_RAD)
     arguments = {"speeds_rad_s": list(speeds_rad_s), "centre_rad": float(centre[index])}
-    with bench.recording(DECLARATION.name, joint.name, DECLARATION.method, **arguments) as recording:
-        with bench.energised():
-            start = centre.copy()
-            start[index] -= ARC_RAD + RUN_UP_RAD
-            bench.move_to(start)
-            for speed in speeds_rad_s:
-                profile = _run(speed, bench.period_ns * 1e-9)
-                rows = np.tile(start, (len(profile), 1))
-                rows[:, index] += profile
-                bench.follow(rows, label=f"{speed:g} up")
-                bench.follow(rows[::-1], label=f"{speed:g} down")
+    with bench.recording(DECLARATION.name, joint.name, DECLARATION.method, **arguments) as recording, bench.energised():
+        start = centre.copy()
+        start[index] -= ARC_RAD + RUN_UP_RAD
+        bench.move_to(start)
+        for speed in speeds_rad_s:
+            profile = _run(speed, bench.period_ns * 1e-9)
+            rows = np.tile(start, (len(profile), 1))
+            rows[:, index] += profile
+            bench.follow(rows, label=f"{speed:g} up")
+            bench.follow(rows[::-1], label=f"{speed:g} down")
     return taken(recording.result)
 
 
@@ -54,7 +56,7 @@ def _run(speed: float, period_s: float) -> NDArray[np.float64]:
     rise = np.clip(t / ramp_s, 0, 1)
     fall = np.clip((total_s - t) / ramp_s, 0, 1)
     path = np.cumsum(np.minimum(rise, fall))
-    return length * path / path[-1]
+    return np.asarray(length * path / path[-1], float)
 
 
 def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
@@ -71,20 +73,20 @@ def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
     fit = line_fit(speeds, friction)
     coulomb, viscous = (float(c) for c in fit.coefficients)
     step = joint.drive.rated_torque_Nm / 1000
-    shared = {"reference": "internal", "covariates": _warmth(recorded)}
+    warmth = _warmth(recorded)
     return (
         measurement("coulomb_friction", joint.name, coulomb, (
             BudgetLine("line over speed", fit.u(0), fit.dof, "A"),
             BudgetLine("friction along the arc", float(np.mean(scatter)), BINS - 1, "A"),
             BudgetLine("torque from current", TORQUE_SCALE * abs(coulomb), systematic=True),
             BudgetLine("torque resolution", step / np.sqrt(12)),
-        ), **shared),
+        ), reference="internal", covariates=warmth),
         measurement("viscous_friction", joint.name, viscous, (
             BudgetLine("line over speed", fit.u(1), fit.dof, "A"),
             BudgetLine("friction along the arc", float(np.mean(scatter)) / np.ptp(speeds), BINS - 1, "A"),
             BudgetLine("torque from current", TORQUE_SCALE * abs(viscous), systematic=True),
             BudgetLine("torque resolution", step / np.sqrt(12) / np.ptp(speeds)),
-        ), **shared),
+        ), reference="internal", covariates=warmth),
     )  # fmt: skip
 
 
@@ -95,7 +97,7 @@ def _binned(recorded: Recorded, trace: Trace, centre: float) -> NDArray[np.float
     torque = trace.column(f"{recorded.joint.name}.torque")
     edges = np.linspace(-ARC_RAD, ARC_RAD, BINS + 1)
     return np.array([
-        np.nanmean(torque[(angle >= low) & (angle < high)]) for low, high in zip(edges, edges[1:], strict=False)
+        np.nanmean(torque[(angle >= low) & (angle < high)]) for low, high in pairwise(edges)
     ])  # fmt: skip
 
 
@@ -121,6 +123,8 @@ DECLARATION = Declaration(
 )
 
 
-def run(bench: Bench, joint: JointDescription, speeds_rad_s: tuple[float, ...] = SPEEDS_RAD_S) -> tuple[Measurement, ...]:
+def run(
+    bench: Bench, joint: JointDescription, speeds_rad_s: tuple[float, ...] = SPEEDS_RAD_S
+) -> tuple[Measurement, ...]:
     """Measure a joint's running friction: `coulomb_friction` and `viscous_friction`."""
     return run_procedure(DECLARATION, bench, joint, speeds_rad_s=speeds_rad_s)

@@ -36,7 +36,10 @@ CATCH_NM = 0.15  # by which the cap jumps up once the joint gives way, so that f
 CAP_RETURN_NM = 1.2  # above the holding torque, where the rising cap ends
 HOLD_S = 5.0
 LENGTH_U_M = 0.3e-3  # standard uncertainty of a link length of the drawing
-ANGLE_U_RAD = 5e-3  # of a joint angle in space: home, wind-up of the belt, stand out of plumb
+SAME_FRICTION = 20  # neighbouring samples of a sweep that count as one: they share the friction of their place
+# Of a joint angle in space: home stop by the drawing (0.1 deg) and its seat (0.1 deg), play and wind-up under the load
+# (0.2 to 0.4 deg, which the encoder does not see), stand out of plumb (0.1 deg).
+ANGLE_U_RAD = 5e-3
 G_U = 1.5e-3  # relative: local gravity against the standard value
 
 
@@ -78,7 +81,7 @@ def _measure(bench: Bench, index: int, pose: FloatArray, word: str) -> None:
 
 
 def _give_way(bench: Bench, index: int, pose: FloatArray) -> None:
-    """Let the torque cap sink until the joint gives way, catch it by friction, and let the cap rise until it is back."""
+    """Sink the torque cap until the joint gives way, let friction catch it, and raise the cap until it is back."""
     torque = abs(bench.sample().torques_Nm[index])
     caps = np.array([j.torque_Nm for j in bench.leg.joints])
     steps = round((CAP_ABOVE_NM + CAP_BELOW_NM) / YIELD_NM_S / (bench.period_ns * 1e-9))
@@ -116,12 +119,10 @@ class _Pair(NamedTuple):
 
 
 def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
-    """Torque, stiffness and yield against the torque that the mass exerts; creep while holding; return after yielding."""
+    """Torque, stiffness and yield against the torque that the mass exerts; return after yielding; creep in holding."""
     joint, index, arguments = recorded.joint, recorded.joint_index(), recorded.arguments
-    pose = np.array(arguments["pose_rad"])
     at = _common_angle(recorded, index)
-    loaded_pose = pose.copy()
-    loaded_pose[index] = at
+    loaded_pose = _loaded_pose(recorded, index, at)
     weight = float(weight_torques(recorded.leg, loaded_pose, arguments["mass_kg"])[index])
     lever = _lever(recorded, loaded_pose, index, weight, arguments)
     torque = _swept(recorded, index, at, "torque")
@@ -143,6 +144,14 @@ def _common_angle(recorded: Recorded, index: int) -> float:
     """The joint angle in the middle of all sweeps, loaded and not."""
     traces = [t for word in ("empty", "mass") for way in ("down", "up") for t in recorded.traces(f"{word} {way}")]
     return float(np.mean([np.nanmean(recorded.joints(trace)[:, index]) for trace in traces]))
+
+
+def _loaded_pose(recorded: Recorded, index: int, at: float) -> FloatArray:
+    """Joint angles (joints,) with the mass: the others give way to it as well, and are taken where they were."""
+    traces = [t for way in ("down", "up") for t in recorded.traces(f"mass {way}")]
+    pose = np.asarray(np.mean([np.nanmean(recorded.joints(trace), axis=0) for trace in traces], axis=0), float)
+    pose[index] = at
+    return pose
 
 
 def _swept(recorded: Recorded, index: int, at: float, what: str) -> _Pair:
@@ -169,7 +178,7 @@ def _at_angle(recorded: Recorded, trace: Trace, index: int, at: float, what: str
     value = trace.column(f"{name}.torque") if what == "torque" else trace.column(f"{name}.setpoint") - position
     near = np.isfinite(angle) & np.isfinite(value) & (np.abs(angle - at) < WINDOW_RAD)
     fit = line_fit(angle[near] - at, value[near])
-    independent = max(4.0, near.sum() / 20)  # neighbouring samples share the same friction
+    independent = max(4.0, near.sum() / SAME_FRICTION)
     return float(fit.coefficients[0]), fit.residual_sd / np.sqrt(independent)
 
 
@@ -238,8 +247,7 @@ def _yield(recorded: Recorded, joint: JointDescription, index: int, arguments: d
     if onsets is None:
         reason = "the joint did not give way and come back"
         return measurement("yield_ratio", joint.name, np.nan, (), reference="external", invalid=reason)
-    poses = np.tile(np.array(arguments["pose_rad"]), (2, 1))
-    poses[:, index] = [onset.angle_rad for onset in onsets]
+    poses = np.stack([_loaded_pose(recorded, index, onset.angle_rad) for onset in onsets])
     weight = float(np.mean(weight_torques(recorded.leg, poses, arguments["mass_kg"])[:, index]))
     pose = poses.mean(axis=0)
     own, u_own = _own_torque(recorded, index, float(pose[index]))
@@ -250,6 +258,7 @@ def _yield(recorded: Recorded, joint: JointDescription, index: int, arguments: d
     relative = (
         # Friction while giving way and while coming back may differ by a tenth of it.
         BudgetLine("friction unlike both ways", 0.1 * friction / change),
+        # What the drive caps and what it reads may differ by a fiftieth.
         BudgetLine("own weight of the leg", float(np.hypot(u_own, 0.02 * own)) / change),
         BudgetLine("step of the cap", YIELD_NM_S * recorded.timing.period_ns * 1e-9 / change),
         *_lever(recorded, pose, index, weight, arguments),
@@ -260,16 +269,17 @@ def _yield(recorded: Recorded, joint: JointDescription, index: int, arguments: d
 
 
 def _own_torque(recorded: Recorded, index: int, at: float) -> tuple[float, float]:
-    """The drive's torque under the leg's own weight at a joint angle, free of friction, and its standard uncertainty."""
-    name, ends, spread = recorded.leg.joint_names[index], [], []
+    """The drive's torque under the leg's own weight at an angle, free of friction, and its standard uncertainty."""
+    name, ends, us = recorded.leg.joint_names[index], [], []
     for way in ("down", "up"):
         for trace in recorded.traces(f"empty {way}"):
             angle, torque = recorded.joints(trace)[:, index], trace.column(f"{name}.torque")
             good = np.isfinite(angle) & np.isfinite(torque)
             fit = line_fit(angle[good] - at, torque[good])
             ends.append(float(fit.coefficients[0]))
-            spread.append(fit.residual_sd)
-    return float(np.mean(ends)), float(np.mean(spread)) / 2
+            # Neighbouring samples share the same friction.
+            us.append(fit.u(0) * np.sqrt(min(SAME_FRICTION, good.sum() / 4)))
+    return float(np.mean(ends)), float(np.mean(us))
 
 
 def _returned(recorded: Recorded, joint: JointDescription, index: int) -> Measurement:
@@ -295,7 +305,7 @@ def _angle_budget(joint: JointDescription, first: FloatArray, last: FloatArray) 
     step = 2 * np.pi / joint.drive.counts_per_turn
     noise = float(np.hypot(np.nanstd(first), np.nanstd(last)))
     return (
-        BudgetLine("noise of the two readings", noise / np.sqrt(min(len(first), len(last)) / 5), evaluation="A", dof=20),
+        BudgetLine("noise of the two readings", noise / np.sqrt(min(len(first), len(last)) / 5), 20, "A"),
         BudgetLine("encoder resolution", step * np.sqrt(2 / 12)),
     )
 
@@ -303,7 +313,7 @@ def _angle_budget(joint: JointDescription, first: FloatArray, last: FloatArray) 
 DECLARATION = Declaration(
     name="holding",
     title="holding-torque compliance",
-    method="torque, droop and yield of the joint with a known mass on the foot and without, at the same angle, both ways",
+    method="torque, droop and yield with a known mass on the foot and without, at the same angle, both ways",
     quantities=("holding_torque_ratio", "stiffness_ratio", "yield_ratio", "return_error", "holding_drift"),
     per_joint=True,
     setups=(SetUp.CLAMPED, SetUp.MASS),

@@ -16,7 +16,7 @@ from legtest.errors import MeasurementInvalid
 from legtest.metrology.combine import measurement
 from legtest.metrology.measurement import BudgetLine, Measurement
 from legtest.metrology.positioning import pose_repeatability
-from legtest.procedures.base import Declaration, taken
+from legtest.procedures.base import Declaration, at_least, taken
 from legtest.procedures.base import run as run_procedure
 from legtest.procedures.contact import back_off, contacts, press
 from legtest.procedures.posture import clear
@@ -24,7 +24,7 @@ from legtest.records.recorded import Recorded
 
 FloatArray = NDArray[np.float64]
 
-CYCLES = 15
+CYCLES = 20
 BACK_OFF_RAD = 0.12
 STILL_RAD = 0.001
 SETTLE_S = 4.0
@@ -50,14 +50,13 @@ def ensure(bench: Bench) -> None:
 def _offsets(recorded: Recorded) -> FloatArray:
     """What to add to each joint's reading so that its home stop lies where the drawing puts it."""
     leg = recorded.leg
-    pressed = list(zip(recorded.traces("touch"), recorded.traces("press"), strict=True))
-    if len(pressed) != len(leg.joints):
-        raise MeasurementInvalid(f"{len(pressed)} of {len(leg.joints)} joints were homed")
     offsets = []
-    for number, joint in enumerate(leg.joints):
-        found = contacts(recorded, joint)[number]
+    for joint in leg.joints:
+        found = contacts(recorded, joint)
+        if len(found) != 1:
+            raise MeasurementInvalid(f"{joint.name} met its home stop {len(found)} times, not once")
         stop = joint.travel_rad[0] if _side(joint) < 0 else joint.travel_rad[1]
-        offsets.append(stop - found.angle_rad)
+        offsets.append(stop - found[0].angle_rad)
     return np.array(offsets)
 
 
@@ -79,15 +78,18 @@ def _rest(bench: Bench) -> None:
 
 def move(bench: Bench, joint: JointDescription, cycles: int = CYCLES) -> Recorded:
     """Leave the home stop by varying distances and come back, `cycles` times."""
+    at_least(DECLARATION.name, "cycles", cycles, 3)
     ensure(bench)
     bench.arrange(SetUp.CLAMPED)
     side = _side(joint)
-    with bench.recording(DECLARATION.name, joint.name, DECLARATION.method, cycles=cycles) as recording:
-        with bench.energised():
-            bench.move_to(clear(bench.leg))
-            for number in range(cycles):
-                press(bench, joint, side)
-                back_off(bench, joint, side, BACK_OFF_RAD * (1.0 + 0.5 * (number % 3)))
+    with (
+        bench.recording(DECLARATION.name, joint.name, DECLARATION.method, cycles=cycles) as recording,
+        bench.energised(),
+    ):
+        bench.move_to(clear(bench.leg))
+        for number in range(cycles):
+            press(bench, joint, side)
+            back_off(bench, joint, side, BACK_OFF_RAD * (1.0 + 0.5 * (number % 3)))
     return taken(recording.result)
 
 
@@ -95,35 +97,24 @@ def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
     """Pose repeatability of the landings, RP = mean distance + 3 standard deviations of it (ISO 9283:1998, 7.2.2)."""
     joint = recorded.joint
     landings = np.array([contact.pressed_rad for contact in contacts(recorded, joint)])
-    n, step = len(landings), 2 * np.pi / joint.drive.counts_per_turn
+    found = pose_repeatability(landings)
     # The noise of a reading is in the spread already.
     budget = (
-        BudgetLine("number of landings", _jackknife_u(landings), n - 1, "A"),
-        BudgetLine("encoder resolution", step / np.sqrt(12)),
+        BudgetLine("number of landings", found.u, found.dof, "A"),
+        BudgetLine("encoder resolution", 2 * np.pi / joint.drive.counts_per_turn / np.sqrt(12)),
     )
-    value = pose_repeatability(landings).value
     return (
         measurement(
-            "homing_repeatability", joint.name, value, budget, reference="external",
-            covariates={"landings": float(n), "torque_Nm": joint.home.torque_Nm},
+            "homing_repeatability", joint.name, found.value, budget, reference="external",
+            covariates={"landings": float(len(landings)), "torque_Nm": joint.home.torque_Nm},
         ),
     )  # fmt: skip
-
-
-def _jackknife_u(landings: FloatArray) -> float:
-    """Standard uncertainty of RP of landings (n,), by leaving out each in turn (Tukey 1958; Efron 1982, chapter 3).
-
-    It takes the form of the scatter from the landings: a stop that rattles between two ends is no normal scatter.
-    """
-    n = len(landings)
-    without = np.array([pose_repeatability(np.delete(landings, i)).value for i in range(n)])
-    return float(np.sqrt((n - 1) / n * np.sum((without - without.mean()) ** 2)))
 
 
 DECLARATION = Declaration(
     name="homing repeatability",
     title="repeatability of homing",
-    method="the joint leaves its home stop by varying distances and is pressed against it again; spread of the landings",
+    method="the joint leaves its home stop by varying distances and is pressed against it again; spread of landings",
     quantities=("homing_repeatability",),
     per_joint=True,
     setups=(SetUp.CLAMPED,),

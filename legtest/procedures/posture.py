@@ -22,7 +22,7 @@ def clear(leg: LegDescription, room_rad: float = 0.2) -> FloatArray:
 
 
 def middle(leg: LegDescription, joint: JointDescription, half_arc_rad: float) -> FloatArray:
-    """Joint angles, rad, with one joint where an arc to both sides of it fits, as near to hanging as its limits allow."""
+    """Joint angles, rad, with one joint where an arc to both sides fits, as near to hanging as its limits allow."""
     pose = clear(leg)
     low, high = joint.limits_rad[0] + half_arc_rad + MARGIN_RAD, joint.limits_rad[1] - half_arc_rad - MARGIN_RAD
     pose[leg.joint_names.index(joint.name)] = float(np.clip(0.0, low, high)) if low < high else (low + high) / 2

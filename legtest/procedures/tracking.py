@@ -17,7 +17,7 @@ from legtest.metrology.measurement import BudgetLine, Measurement
 from legtest.metrology.positioning import path_accuracy, path_repeatability
 from legtest.metrology.signals import Tracking, track
 from legtest.procedures import homing
-from legtest.procedures.base import Declaration, taken
+from legtest.procedures.base import Declaration, at_least, taken
 from legtest.procedures.base import run as run_procedure
 from legtest.procedures.contact import back_off, contacts, press
 from legtest.procedures.posture import clear
@@ -49,17 +49,17 @@ def ellipse(leg: LegDescription, period_s: float, cycles: int, frequency_hz: flo
 
 def move(bench: Bench, cycles: int = CYCLES, frequency_hz: float = FREQUENCY_HZ) -> Recorded:
     """Touch every home stop TOUCHES times, run the ellipse, touch every home stop again."""
+    at_least(DECLARATION.name, "cycles", cycles, 4)
     homing.ensure(bench)
     bench.arrange(SetUp.CLAMPED)
     rows = ellipse(bench.leg, bench.period_ns * 1e-9, cycles, frequency_hz)
     arguments = {"cycles": cycles, "frequency_hz": frequency_hz}
-    with bench.recording(DECLARATION.name, None, DECLARATION.method, **arguments) as recording:
-        with bench.energised():
-            _touch_all(bench)
-            bench.move_to(rows[0])
-            bench.wait(0.2)
-            bench.follow(rows, label="path")
-            _touch_all(bench)
+    with bench.recording(DECLARATION.name, None, DECLARATION.method, **arguments) as recording, bench.energised():
+        _touch_all(bench)
+        bench.move_to(rows[0])
+        bench.wait(0.2)
+        bench.follow(rows, label="path")
+        _touch_all(bench)
     return taken(recording.result)
 
 
@@ -176,12 +176,11 @@ def _peak(recorded: Recorded, path: _Path, joint: JointDescription) -> Measureme
 
 
 def _home_shifts(recorded: Recorded) -> tuple[Measurement, ...]:
-    """Mean landing on each home stop after the path minus the one before it; the landings themselves say how they scatter."""
-    leg = recorded.leg
+    """Mean landing on each home stop after the path minus that before it; the landings say how they scatter."""
     found = []
-    for number, joint in enumerate(leg.joints):
+    for joint in recorded.leg.joints:
         landings = np.array([contact.pressed_rad for contact in contacts(recorded, joint)])
-        before, after = landings.reshape(2, len(leg.joints), TOUCHES)[:, number]
+        before, after = landings.reshape(2, TOUCHES)
         scatter = float(np.sqrt((before.var(ddof=1) + after.var(ddof=1)) / 2))
         budget = (
             BudgetLine("scatter of the landings", scatter * sqrt(2 / TOUCHES), 2 * (TOUCHES - 1), "A"),

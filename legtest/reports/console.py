@@ -24,7 +24,7 @@ def table_lines(run: Run, width: int = 100) -> list[str]:
         lines += _wrapped(case.reason, width) if case.reason else []
         lines += [line for row in case.rows if row.settle for line in _wrapped(f"{row.label}: {row.settle}", width)]
     totals = ", ".join(f"{count} {word}" for word, count in found.counts.items())
-    lines += ["", f"{found.word}: {totals or 'no test'}"]
+    lines += ["", *_wrapped(f"{found.word}: {totals or 'no test'}", width, "")]
     return [_cut(printable(line.replace("\n", " ")).rstrip(), width) for line in lines]
 
 

@@ -112,7 +112,7 @@ def sheet(run: Run) -> Sheet:
     for test in dict.fromkeys([*endings, *by_test, *segments, *errors, *(t for t in legs if t)]):
         end = endings.get(test)
         rows = tuple(sorted((each for _, each in by_test.get(test, [])), key=lambda each: _rank(each.word)))
-        said = [*errors.get(test, []), *([end.reason] if end and end.reason else [])]
+        said = dict.fromkeys([*errors.get(test, []), *([end.reason] if end and end.reason else [])])
         word = _word(end.word if end else INTERRUPTED, rows, bool(errors.get(test)))
         leg_name = end.leg if end else legs.get(test, "")
         seconds = end.seconds if end else 0.0

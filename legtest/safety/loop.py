@@ -8,13 +8,13 @@ set-points is known ahead, so there is neither lag nor a race between SYNC and s
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
 from legtest.canbus.candump import line
 from legtest.canbus.frame import Frame
 from legtest.canbus.link import Link
-from legtest.canbus.wiremap import ObjectWrite, Point, Reaction, setpoint_encoder
+from legtest.canbus.wiremap import HomeSetting, ObjectWrite, Point, Reaction, setpoint_encoder
 from legtest.errors import DriveError, LegStopped, LegtestError, NotPermitted, SdoTimeout
 from legtest.safety import sdo
 from legtest.safety.gate import HEARTBEAT, Gate, payload
@@ -56,6 +56,7 @@ class Loop:
         self._beat_due = 0
         self._grant: Grant | None = None
         self._player: Player | None = None
+        self._lowering: Player | None = None
         self._sent: deque[tuple[Point, ...] | None] = deque([None, None], 2)
         self._rest: tuple[float, ...] = ()
         self._backlog: list[Frame] = []
@@ -170,6 +171,14 @@ class Loop:
         self._player = Player(Stretch(self.rules.names, (0,), (row,), 10**12), self._next)
         self.beating, self._beat_due = True, 0
         self.state = self.state._replace(grant=grant if cap_Nm is None else None, enabled=False)
+        try:
+            self._enable(grant)
+        except BaseException as error:
+            self.stop(Reaction.STOP_THEN_OFF, f"{type(error).__name__} while enabling")
+            raise
+
+    def _enable(self, grant: Grant) -> None:
+        """The enable sequence of every axis, step by step together."""
         self.run(2)
         for number in range(max(len(self.setup.axes[index].enable) for index in grant.axes)):
             steps = {index: self.setup.axes[index].enable[number] for index in grant.axes}
@@ -178,14 +187,14 @@ class Loop:
             end = self.link.now_ns() + max(enable.timeout_ns for enable in steps.values())
             while not all(s.value == self.state.axes[i].status & s.mask for i, s in steps.items()):
                 if self.link.now_ns() > end:
-                    self._power_off()
-                    raise DriveError(self._not_enabled(number, steps.keys()))
+                    raise DriveError(self._not_enabled(number, steps))
                 self.run(1)
         self.state = self.state._replace(enabled=True)
-        self._player.void_ns = self.link.now_ns() + 500_000_000
+        if self._player is not None:
+            self._player.void_ns = self.link.now_ns() + 500_000_000
 
-    def _not_enabled(self, number: int, axes: object) -> str:
-        words = ", ".join(f"{self.rules.names[i]} 0x{self.state.axes[i].status:04X}" for i in axes)  # type: ignore[attr-defined]
+    def _not_enabled(self, number: int, axes: Iterable[int]) -> str:
+        words = ", ".join(f"{self.rules.names[i]} 0x{self.state.axes[i].status:04X}" for i in axes)
         return f"step {number + 1} of enabling was not confirmed; statuswords: {words}"
 
     def play(self, stretch: Stretch, key: Permit) -> None:
@@ -200,14 +209,21 @@ class Loop:
         self._player = Player(stretch, self._next + self.setup.period_ns)
 
     def _begin_lowering(self) -> None:
-        """Go back, slowly and straight in actuator space, to where the unpowered leg rested before."""
+        """Go back, slowly and straight in actuator space, to where the unpowered leg rested before.
+
+        It is begun once, however often it is asked for, and may be ended after the permit's own end.
+        """
+        if self._grant is None or (self._lowering is not None and self._lowering is self._player):
+            return
         demand = self.demand()
         goals = self._resting()
         span = max(abs(p.position_rad - rest) for p, rest in zip(demand, goals, strict=True))
         duration = max(self.setup.period_ns, int(span / self.setup.lower_rad_s * 1e9))
         goal = tuple(p._replace(position_rad=rest, torque_ff_Nm=0.0) for p, rest in zip(demand, goals, strict=True))
         path = Stretch(self.rules.names, (0, duration), (demand, goal), 10**12)
-        self._player = Player(path, self._next + self.setup.period_ns)
+        self._player = self._lowering = Player(path, self._next + self.setup.period_ns)
+        end = self._player.end_ns + 4 * self.setup.period_ns
+        self._grant = self._grant._replace(end_ns=max(end, self._grant.end_ns))
 
     def _resting(self) -> tuple[float, ...]:
         """Where the leg rested; once it knows its zero, not beyond its joint limits (friction can hold it anywhere)."""
@@ -246,7 +262,7 @@ class Loop:
         while self.link.now_ns() < give_up and not (self._all_off() and self._sent[1] is None):
             self.cycle()
         off = self._all_off()
-        self._grant, self._player = None, None
+        self._grant, self._player, self._lowering = None, None, None
         self.beating = False
         self.state = self.state._replace(grant=None, reaction=asked if self.reasons else None)
         if off:
@@ -280,6 +296,7 @@ class Loop:
         try:
             if reaction == Reaction.LOWER_THEN_OFF and self.state.reaction is None:
                 self._begin_lowering()
+                self.state = self.state._replace(reaction=reaction)
             elif self.state.reaction is None or reaction < self.state.reaction:
                 self._begin_stop(reaction)
             self._power_off()
@@ -310,8 +327,11 @@ class Loop:
         return frames
 
     def _raise_if_stopped(self) -> None:
-        if self.reasons:
-            raise LegStopped("the leg was stopped: " + "; ".join(str(reason) for reason in self.reasons))
+        told: dict[tuple[str, str], Reason] = {}  # each as it was first seen
+        for reason in self.reasons:
+            told.setdefault((reason.rule, reason.subject), reason)
+        if told:
+            raise LegStopped("the leg was stopped: " + "; ".join(map(str, told.values())))
 
     def listen(self, span_ns: int) -> list[Frame]:
         """Send nothing for a while; what was heard (the monitor sees it with the next cycle)."""
@@ -378,6 +398,7 @@ class Loop:
         homes = [axis.home for axis in self.setup.axes]
         if self.powered or grant.kind != "motion" or set(positions_rad) != set(self.rules.names):
             raise NotPermitted("home is set for all axes at once, unpowered, under a motion permit")
+        self.state = self.state._replace(homed=False)
         for index, (axis, home) in enumerate(zip(self.setup.axes, homes, strict=True)):
             if home is None:
                 raise NotPermitted(f"{axis.axis} cannot be told its position")
@@ -385,21 +406,27 @@ class Loop:
             offset = ObjectWrite(home.position_index, 0, home.position_size, raw, "home offset")
             for write in (*home.before, offset):
                 self.write(index, write)
-        self.energise(key, cap_Nm=0.0)
+        try:
+            self.energise(key, cap_Nm=0.0)
+            self._take_home(homes)
+            self._power_off()
+        finally:
+            self.stop(Reaction.STOP_THEN_OFF, "setting home was cut short")
+            for index, home in enumerate(homes):
+                for write in home.after if home else ():
+                    self.write(index, write)
+        self.run(2)
+        self.state = self.state._replace(homed=True)
+
+    def _take_home(self, homes: Sequence[HomeSetting | None]) -> None:
+        """Start homing and wait until each drive confirms it."""
         end = self.link.now_ns() + GIVE_UP_NS
         for frame in (frame for home in homes if home for frame in home.start):
             self.send(frame)
         while not all(h.done.holds(a.status) for h, a in zip(homes, self.state.axes, strict=True) if h):
-            self.run(1)
             if self.link.now_ns() > end:
-                self._power_off()
                 raise DriveError("a drive did not confirm its home position")
-        self._power_off()
-        for index, home in enumerate(homes):
-            for write in home.after if home else ():
-                self.write(index, write)
-        self.run(2)
-        self.state = self.state._replace(homed=True)
+            self.run(1)
 
     # ------------------------------------------------------------------ timing
     def reset_timing(self) -> None:

@@ -86,6 +86,8 @@ def _check_row(
     rules: Rules,
     homed: bool,
 ) -> None:
+    if len(row) != len(rules.names):
+        raise NotPermitted(f"row {number} has {len(row)} points for {len(rules.names)} axes")
     for axis, (position, feed_forward, cap) in enumerate(row):
         if not (isfinite(position) and isfinite(feed_forward) and 0 <= cap <= grant.torque_Nm[axis] + 1e-9):
             raise NotPermitted(
@@ -93,7 +95,8 @@ def _check_row(
                 f"permitted are finite numbers and a cap of 0..{grant.torque_Nm[axis]:g} N*m"
             )
         if abs(feed_forward) > cap:
-            raise NotPermitted(f"row {number}, {rules.names[axis]}: torque {feed_forward:g} is above its cap {cap:g} N*m")
+            who = f"row {number}, {rules.names[axis]}"
+            raise NotPermitted(f"{who}: torque {feed_forward:g} is above its cap {cap:g} N*m")
     for j, (terms, joint) in enumerate(zip(rules.terms, rules.joints, strict=True)):
         angle = speed = 0.0
         for i, c in terms:
@@ -101,7 +104,8 @@ def _check_row(
             speed += c * (row[i][0] - before[i][0])
         speed /= divisor_ns * 1e-9
         if abs(speed) > joint.speed_rad_s:
-            raise NotPermitted(f"row {number}: {joint.name} at {speed:+.2f} rad/s, allowed {joint.speed_rad_s:.2f} rad/s")
+            allowed = f"{joint.speed_rad_s:.2f} rad/s"
+            raise NotPermitted(f"row {number}: {joint.name} at {speed:+.2f} rad/s, allowed {allowed}")
         if not homed:
             continue
         if allowed := rules.outside(j, row[j][2], angle, speed):

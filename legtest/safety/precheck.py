@@ -6,13 +6,16 @@ each joint moved by hand) belong to the sign-off, not here.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from math import pi, sin
 
-from legtest.canbus.frame import Frame
+from legtest.canbus.frame import SENT, Frame
 from legtest.canbus.wiremap import Reaction
 from legtest.errors import DriveError, LegStopped, NotPermitted, PrecheckRefused
 from legtest.safety.gate import HEARTBEAT
 from legtest.safety.loop import Loop
+from legtest.safety.monitor import AxisState
 from legtest.safety.permit import TRIAL_NS, Grant, Permit
 from legtest.safety.port import PrecheckReport, PrecheckStep
 from legtest.safety.selftest import untripped_rules
@@ -23,6 +26,7 @@ LISTEN_NS = 300_000_000
 TELEMETRY_CYCLES = 100
 MOST_LOST = 0.10  # telemetry lost before we refuse; smaller loss is the leg's own figure, judged by a test
 TRIAL_RAD = 0.02
+TRIAL_FOLLOWING_RAD = 0.08  # a wrong sign runs away: it is cut off well before the limit that motion has
 TRIAL_S = 0.6
 STOP_SPEED = 0.5  # rad/s, from which the quick stop is measured
 STOP_RUN_S = 0.12
@@ -37,14 +41,30 @@ def run_precheck(loop: Loop) -> PrecheckReport:
     loop.ledger.revoke("a new pre-check has begun")
     loop.reasons = ()
     loop.state = loop.state._replace(reaction=None, homed=False, silent=False)
-    steps = [_figures(loop), _listening(loop), _identity(loop), _off(loop), _objects(loop), _telemetry(loop)]
-    steps += [_monitor(loop), _loss_unpowered(loop)]
+    steps = [_unpowered(loop, name, step) for name, step in UNPOWERED.items()]
     for axis in range(len(loop.setup.axes)):
         steps += [_powered(loop, axis, step) for step in (_trial, _loss_energised, _quick_stop)]
     now = loop.link.now_ns()
     everything = tuple(range(len(loop.setup.axes)))
     grant = Grant("motion", everything, loop.setup.torque_Nm, now + loop.setup.permit_ns)
     return PrecheckReport(tuple(steps), now - begun, loop.ledger.issue(grant, now))
+
+
+def _unpowered(loop: Loop, name: str, step: Callable[[Loop], PrecheckStep]) -> PrecheckStep:
+    """One step without power; an objection of the monitor, or of a drive, is a refusal as well."""
+    try:
+        result = step(loop)
+    except (DriveError, NotPermitted) as error:
+        raise PrecheckRefused(
+            name, str(error), "every drive answers as it should",
+            "a drive that lost its supply or its connection meanwhile", False,
+        ) from error  # fmt: skip
+    if loop.reasons:
+        raise PrecheckRefused(
+            name, "; ".join(map(str, loop.reasons)), "nothing that would stop a leg",
+            "another program on the bus, or a drive that restarted or reported a fault", False,
+        )  # fmt: skip
+    return result
 
 
 def _figures(loop: Loop) -> PrecheckStep:
@@ -59,7 +79,7 @@ def _figures(loop: Loop) -> PrecheckStep:
 
 def _listening(loop: Loop) -> PrecheckStep:
     frames = loop.listen(LISTEN_NS)
-    foreign = [frame for frame in frames if frame.can_id in loop.rules.ours]
+    foreign = [frame for frame in frames if frame.can_id in loop.rules.ours and not frame.flags & SENT]
     nodes = {axis.node for axis in loop.setup.axes}
     strangers = {f.can_id & 0x7F for f in frames if 0x701 <= f.can_id <= 0x77F} - nodes
     if foreign:
@@ -108,7 +128,8 @@ def _off(loop: Loop) -> PrecheckStep:
                 loop.send(frame)
             raise PrecheckRefused(
                 "drives off", f"{axis.axis}: statusword 0x{status:04X}", "off and without fault",
-                "something else energised the drive (a disable was sent), or it holds a fault to be cleared by hand", False,
+                "another program energised the drive (a disable was sent), or it holds a fault to be cleared by hand",
+                False,
             )  # fmt: skip
     return PrecheckStep("drives off", "no axis is energised", {})
 
@@ -146,11 +167,16 @@ def _telemetry(loop: Loop) -> PrecheckStep:
             step, f"{lost:.1%} of the frames missing", f"at most {MOST_LOST:.0%}",
             "bus errors, an adapter that is too slow, or a control rate too high for it", False,
         )  # fmt: skip
-    for name, axis in zip(loop.rules.names, loop.state.axes, strict=True):
+    for name, axis, wiremap in zip(loop.rules.names, loop.state.axes, loop.setup.axes, strict=True):
         for what, value, (low, high), unit in (
             ("supply", axis.supply, loop.rules.supply_V, "V"),
             ("temperature", axis.temperature, loop.rules.temperature_C, "degC"),
         ):
+            if value is None and any(s.role == what for s in wiremap.feedback):
+                raise PrecheckRefused(
+                    step, f"{name}: no {what} in {TELEMETRY_CYCLES} cycles", f"one within {low:g}..{high:g} {unit}",
+                    "the drive does not send what was mapped, or the adapter loses it", False,
+                )  # fmt: skip
             if value is not None and not low <= value <= high:
                 raise PrecheckRefused(
                     step, f"{name}: {what} {value:.1f} {unit}", f"{low:g}..{high:g} {unit}",
@@ -198,14 +224,27 @@ def _loss_unpowered(loop: Loop) -> PrecheckStep:
     return PrecheckStep(step, f"noticed within {slowest / 1e6:.1f} ms", {"loss_s": slowest * 1e-9})
 
 
-def _powered(loop: Loop, axis: int, step) -> PrecheckStep:  # type: ignore[no-untyped-def]
+UNPOWERED: dict[str, Callable[[Loop], PrecheckStep]] = {
+    "set-up": _figures,
+    "listening": _listening,
+    "identity": _identity,
+    "drives off": _off,
+    "limits written and read back": _objects,
+    "telemetry plausible": _telemetry,
+    "monitor self-test": _monitor,
+    "communication loss, unpowered": _loss_unpowered,
+}
+
+
+def _powered(loop: Loop, axis: int, step: Callable[[Loop, int, Permit], PrecheckStep]) -> PrecheckStep:
     """One step under a trial permit; whatever happens, the power is off afterwards."""
     _wait_for_rest(loop)
-    now = loop.link.now_ns()
+    now, rules = loop.link.now_ns(), loop.rules
     key = loop.ledger.issue(Grant("trial", (axis,), loop.setup.trial_torque_Nm, now + TRIAL_NS), now)
+    loop.rules = replace(rules, following_rad=min(TRIAL_FOLLOWING_RAD, rules.following_rad))
     try:
         loop.energise(key)
-        result: PrecheckStep = step(loop, axis, key)
+        result = step(loop, axis, key)
     except (LegStopped, DriveError, NotPermitted) as error:
         raise PrecheckRefused(
             f"trial of {loop.rules.names[axis]}", str(error), "a small, capped motion without any objection",
@@ -213,6 +252,12 @@ def _powered(loop: Loop, axis: int, step) -> PrecheckStep:  # type: ignore[no-un
         ) from error  # fmt: skip
     finally:
         loop.stop(Reaction.STOP_THEN_OFF, "end of a pre-check step")
+        loop.rules = rules
+    if loop.reasons:
+        raise PrecheckRefused(
+            result.name, "; ".join(map(str, loop.reasons)), "off in time after its stop",
+            "a drive that ignores the quick stop, or one that reported a fault", True,
+        )  # fmt: skip
     return result
 
 
@@ -250,6 +295,7 @@ def _trial(loop: Loop, axis: int, key: Permit) -> PrecheckStep:
     for _ in range(cycles + 6):
         loop.run(1)
         track.append(loop.state.axes)
+        _only_this_moves(loop, axis, start)
     moved = [row[axis].position - start[axis].position for row in track]
     third = len(moved) // 2
     gain = (max(moved[:third], default=0.0) - min(moved[third:], default=0.0)) / (2 * TRIAL_RAD)
@@ -258,14 +304,18 @@ def _trial(loop: Loop, axis: int, key: Permit) -> PrecheckStep:
             f"trial of {name}", f"moved {gain:+.2f} times what was asked", "0.5..1.5 times, same sign",
             "wrong sign, wrong scale, or a blocked joint", True,
         )  # fmt: skip
-    for other, quiet in enumerate(loop.rules.names):
-        stray = max(abs(row[other].position - start[other].position) for row in track)
+    return PrecheckStep(f"trial of {name}", f"gain {gain:.2f}", {"gain": gain})
+
+
+def _only_this_moves(loop: Loop, axis: int, start: Sequence[AxisState]) -> None:
+    """Looked at in every cycle: a motor that is not under control must not turn on until the end of the trial."""
+    for other, (now, before) in enumerate(zip(loop.state.axes, start, strict=True)):
+        stray = abs(now.position - before.position)
         if other != axis and stray > 2 * TRIAL_RAD:
             raise PrecheckRefused(
-                f"trial of {name}", f"{quiet} moved {stray:.3f} rad", "only the driven axis moves",
-                "swapped node ids or cables", True,
+                f"trial of {loop.rules.names[axis]}", f"{loop.rules.names[other]} moved {stray:.3f} rad",
+                "only the driven axis moves", "swapped node ids or cables", True,
             )  # fmt: skip
-    return PrecheckStep(f"trial of {name}", f"gain {gain:.2f}", {"gain": gain})
 
 
 def _loss_energised(loop: Loop, axis: int, _key: Permit) -> PrecheckStep:
@@ -312,8 +362,11 @@ def _quick_stop(loop: Loop, axis: int, key: Permit) -> PrecheckStep:
     loop.stop(Reaction.STOP_THEN_OFF, "quick stop measured by the pre-check")
     took = (loop.link.now_ns() - begun) * 1e-9
     if speed < 0.5 * STOP_SPEED or loop.reasons:
+        why = "; ".join(map(str, loop.reasons)) or "it hardly moved"
         raise PrecheckRefused(
-            f"quick stop of {name}", f"from {speed:.2f} rad/s: {'; '.join(map(str, loop.reasons)) or 'it hardly moved'}",
-            f"a stop from {STOP_SPEED:g} rad/s, confirmed in time", "a blocked joint, or a drive that ignores the stop", True,
+            f"quick stop of {name}", f"from {speed:.2f} rad/s: {why}",
+            f"a stop from {STOP_SPEED:g} rad/s, confirmed in time",
+            "a blocked joint, or a drive that ignores the stop", True,
         )  # fmt: skip
-    return PrecheckStep(f"quick stop of {name}", f"from {speed:.2f} rad/s, off after {took * 1e3:.0f} ms", {"stop_s": took})
+    found = f"from {speed:.2f} rad/s, off after {took * 1e3:.0f} ms"
+    return PrecheckStep(f"quick stop of {name}", found, {"stop_s": took})

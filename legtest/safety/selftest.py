@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from legtest.canbus.frame import Frame
-from legtest.canbus.wiremap import Point
+from legtest.canbus.wiremap import Point, WireMap
 from legtest.safety.monitor import AGE_CYCLES, AxisState, MonitorState, step
 from legtest.safety.permit import Grant
 from legtest.safety.rules import Rules
@@ -48,6 +48,7 @@ def untripped_rules(state: MonitorState, rules: Rules, setup: Setup) -> list[str
         "position": (good._replace(axes=beyond, homed=True, demand=None), [], now),
         "deadline": (good, [], now + (AGE_CYCLES + 2) * rules.period_ns),
         "permit": (good._replace(grant=grant._replace(end_ns=now)), [], now),
+        "position jump": (good._replace(axes=first(sampled=state.cycle)), [_jumped(axis, axes[0].position)], now),
     }
     asleep = []
     for name, (case, frames, at) in cases.items():
@@ -58,3 +59,16 @@ def untripped_rules(state: MonitorState, rules: Rules, setup: Setup) -> list[str
     if reasons or stop_frames or quiet.reaction is not None:
         asleep.append("a healthy leg is left alone")
     return asleep
+
+
+def _jumped(axis: WireMap, position_rad: float) -> Frame:
+    """The answer of an energised drive whose encoder is suddenly a radian off."""
+    signal = axis.position_signal()
+    status = next(s for s in axis.feedback if s.role == "statusword")
+    raw = round((position_rad - signal.offset) / signal.scale)
+    step = round(1 / abs(signal.scale))
+    raw += -step if raw > 0 else step
+    payload = axis.is_energised.value << status.start_bit | (raw & ((1 << signal.bits) - 1)) << signal.start_bit
+    answer = [s for s in axis.feedback if s.can_id == signal.can_id]
+    length = (max(s.start_bit + s.bits for s in answer) + 7) // 8
+    return Frame(0, signal.can_id, payload.to_bytes(length, "little"))

@@ -37,7 +37,7 @@ class VirtualLink:
         """Queue one frame. Raises BusBusy when the adapter's queue is full, BusLost after `close`."""
         if not self._open:
             raise BusLost("the link is closed")
-        if self._bus.queued >= QUEUE_LENGTH:
+        if len(self._bus.waiting) >= QUEUE_LENGTH:
             raise BusBusy(f"{QUEUE_LENGTH} frames already wait for the bus")
         if self._loss and self._random.random() < self._loss:
             self._received.append(Frame(self._bus.now_ns, frame.can_id, frame.data, frame.flags | SENT))

@@ -28,6 +28,7 @@ class Motion:
 
     def __init__(self, dictionary: Dictionary, axis: Axis, config: DriveConfig) -> None:
         self._axis, self._config = axis, config
+        self._Nm = config.sign * config.rated_torque_Nm / 1000.0  # per mille to N*m at the axis
         self.counts_per_rad = config.sign * config.counts_per_turn / math.tau
         self.offset = 0  # counts = angle x counts_per_rad + offset; set by homing
         self.energised = False
@@ -101,16 +102,11 @@ class Motion:
         if not self.energised or self.stopping or self.halted:
             return
         if self.mode == CYCLIC_POSITION:
-            target = self._clamp(self._target.value)
-            self._demand = target
+            target = self._demand = self._clamp(self._target.value)
             angle = (target - self.offset) / self.counts_per_rad
             self._axis.follow(t_ns, angle, self._period_ns, self._torque_offset.value * self._Nm)
         elif self.mode == CYCLIC_TORQUE:
             self._axis.push(t_ns, (self._torque.value + self._torque_offset.value) * self._Nm)
-
-    @property
-    def _Nm(self) -> float:
-        return self._config.sign * self._config.rated_torque_Nm / 1000.0
 
     def controlword(self, t_ns: int, word: int) -> None:
         """The mode's own bits of a controlword, while operation is enabled."""
@@ -246,6 +242,13 @@ class Motion:
         """The position demand."""
         return self.counts(self._axis.demand_rad(t_ns))
 
+    def following_error(self, t_ns: int, position_rad: float) -> float:
+        """Counts from a position to the position demand; 0 while nothing follows it."""
+        if not self.energised or (self.mode == CYCLIC_TORQUE and self._profile is None):
+            return 0.0
+        scale, offset = self.counts_per_rad, self.offset
+        return self._axis.demand_rad(t_ns) * scale + offset - (position_rad * scale + offset)
+
     @property
     def follows_position(self) -> bool:
         """Is there a position loop whose error means something."""
@@ -254,7 +257,9 @@ class Motion:
     def status_bits(self, reading: Reading) -> int:
         """Bits 10 to 13 of the statusword."""
         mode = self.mode
-        if mode == HOMING:
+        if mode == CYCLIC_POSITION:
+            bits = _BIT_12 if self.energised and not self.stopping and not self.halted else 0
+        elif mode == HOMING:
             bits = _TARGET_REACHED | {None: 0, True: _BIT_12, False: _BIT_13}[self._homed]
         elif mode == PROFILE_POSITION:
             bits = _BIT_12 if self._controlword & _NEW_SET_POINT or self._waiting_target is not None else 0
@@ -319,7 +324,8 @@ class Motion:
             self._axis.limit(t_ns, positive, negative)
 
     def _clamp(self, target: float) -> float:
-        low, high = self._low.read(), self._high.read()
-        clamped = min(max(target, low), high)
+        low, high = self._low.value, self._high.value
+        clamped = low if target < low else target
+        clamped = high if clamped > high else clamped
         self._clamped = clamped != target
         return clamped

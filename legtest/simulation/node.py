@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import deque
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from legtest.canbus.frame import Frame
@@ -19,7 +20,7 @@ from legtest.simulation.emergency import (
     UNDER_VOLTAGE,
     Emergency,
 )
-from legtest.simulation.motion import CYCLIC_POSITION, PROFILE_POSITION, TICK_NS, Motion
+from legtest.simulation.motion import TICK_NS, Motion
 from legtest.simulation.objects import ROWS, RPDO_COUNT, TPDO_COUNT
 from legtest.simulation.pdo import ASYNCHRONOUS, ReceivePdo, TransmitPdo
 from legtest.simulation.power import Power
@@ -31,7 +32,7 @@ __all__ = ["OPERATIONAL", "PRE_OPERATIONAL", "STOPPED", "DriveConfig", "DriveNod
 
 BOOT_UP, STOPPED, OPERATIONAL, PRE_OPERATIONAL = 0x00, 0x04, 0x05, 0x7F
 _NMT_START, _NMT_STOP, _NMT_PRE_OPERATIONAL, _NMT_RESET_NODE, _NMT_RESET_COMMUNICATION = 1, 2, 0x80, 0x81, 0x82
-_VOLTAGE_ENABLED, _WARNING, _REMOTE, _FOLLOWING_ERROR = 0x10, 0x80, 0x200, 0x2000
+_REMOTE = 0x200
 _MS = 1_000_000
 
 
@@ -49,7 +50,8 @@ class DriveNode:
         self._bus = bus
         self._dictionary = dictionary = Dictionary(ROWS, node_id)
         _identify(dictionary, identity, config)
-        self._port = bus.attach(self._receive, ids=())
+        self._port = bus.attach(_nothing, ids=())
+        self._answers: deque[Sequence[tuple[int, bytes]]] = deque()  # leave one by one, each turn_around_ns later
         self._emergency = Emergency(dictionary, self._send_emergency)
         self._motion = Motion(dictionary, axis, config)
         self._sensors = Sensors(dictionary, axis, config, self._motion)
@@ -66,7 +68,6 @@ class DriveNode:
         self._beat_due_ns = -1
         self._tick_due_ns = -1
         self._built = 0  # counts rebuilds: timers of an earlier one are void
-        self._handlers: dict[int, Callable[[Frame], None]] = {}
         dictionary[0x1005, 0].check = _check_sync_id
         dictionary[0x1029, 1].check = between(0, 2)
         dictionary[0x1005, 0].written = self._rebuild
@@ -76,15 +77,8 @@ class DriveNode:
 
     def statusword(self) -> int:
         """Object 0x6041, as of the last reading of the sensors."""
-        reading, protections, motion = self._sensors.reading, self._protections, self._motion
-        word = self._power.state | _REMOTE | motion.status_bits(reading)
-        if protections.has_voltage(reading):
-            word |= _VOLTAGE_ENABLED
-        if protections.warns(reading):
-            word |= _WARNING
-        if protections.outside_window and motion.mode in (PROFILE_POSITION, CYCLIC_POSITION):
-            word |= _FOLLOWING_ERROR
-        return word
+        reading = self._sensors.reading
+        return self._power.state | _REMOTE | self._motion.status_bits(reading) | self._protections.status_bits(reading)
 
     # -- network management
 
@@ -170,14 +164,10 @@ class DriveNode:
         self._heartbeat_watch.set((consumer & 0xFFFF) * _MS)
         if consumer & 0xFFFF and 1 <= consumer >> 16 & 0xFF <= 127:
             handlers[0x700 + (consumer >> 16 & 0xFF)] = self._on_heartbeat
-        self._handlers = handlers
-        self._port.listen(handlers)
-
-    def _receive(self, frame: Frame) -> None:
-        self._handlers[frame.can_id](frame)
+        self._port.handle(handlers)
 
     def _send(self, can_id: int, data: bytes) -> None:
-        self._port.send(Frame(0, can_id, data))
+        self._port.send_data(can_id, data)
 
     def _send_emergency(self, data: bytes) -> None:
         if self.nmt != STOPPED:
@@ -202,22 +192,23 @@ class DriveNode:
     def _on_rpdo(self, rpdo: ReceivePdo, watch: Watch, frame: Frame) -> None:
         if self.nmt != OPERATIONAL:
             return
-        watch.fed(frame.t_ns)
-        if len(frame.data) != rpdo.length:
-            self._emergency.report(PDO_TOO_SHORT if len(frame.data) < rpdo.length else PDO_TOO_LONG)
-            if len(frame.data) < rpdo.length:
+        t_ns, _, data, _ = frame
+        watch.fed(t_ns)
+        if len(data) != rpdo.length:
+            self._emergency.report(PDO_TOO_SHORT if len(data) < rpdo.length else PDO_TOO_LONG)
+            if len(data) < rpdo.length:
                 return
         if rpdo.type < ASYNCHRONOUS:
-            rpdo.waiting = frame.data
+            rpdo.waiting = data
         else:
-            rpdo.apply(frame.data, frame.t_ns)
-            self._motion.act(frame.t_ns)
+            rpdo.apply(data, t_ns)
+            self._motion.act(t_ns)
 
     def _on_sync(self, frame: Frame) -> None:
         """Inputs are sampled now and sent right after; outputs received since the last SYNC act now."""
         if self.nmt != OPERATIONAL:
             return
-        t_ns = frame.t_ns
+        t_ns = frame[0]
         self._sample(t_ns)
         for rpdo in self._sync_rpdos:
             data = rpdo.waiting
@@ -227,6 +218,9 @@ class DriveNode:
         self._motion.act(t_ns)
         due = []
         for cob_id, tpdo in self._sync_tpdos:
+            if tpdo.left > 1:
+                tpdo.left -= 1
+                continue
             payload = tpdo.due()
             if payload is not None:
                 due.append((cob_id, payload))
@@ -239,13 +233,13 @@ class DriveNode:
             self._send(cob_id, tpdo.pack())
             self._bus.at(t_ns + tpdo.event_ns, partial(self._on_event_timer, cob_id, tpdo, built))
 
-    def _answer(self, t_ns: int, frames: Iterable[tuple[int, bytes]]) -> None:
-        self._bus.at(t_ns + self.config.turn_around_ns, partial(self._send_all, frames))
+    def _answer(self, t_ns: int, frames: Sequence[tuple[int, bytes]]) -> None:
+        self._answers.append(frames)
+        self._bus.at(t_ns + self.config.turn_around_ns, self._send_answer)
 
-    def _send_all(self, frames: Iterable[tuple[int, bytes]], t_ns: int) -> None:
-        send = self._port.send
-        for can_id, data in frames:
-            send(Frame(0, can_id, data))
+    def _send_answer(self, t_ns: int) -> None:
+        for can_id, data in self._answers.popleft():
+            self._port.send_data(can_id, data)
 
     # -- the drive's own clock
 
@@ -293,6 +287,10 @@ def _identify(dictionary: Dictionary, identity: Identity, config: DriveConfig) -
     for index, text in ((0x1008, identity.name), (0x1009, identity.hardware), (0x100A, identity.software)):
         dictionary[index, 0].text = text
     dictionary.set(0x6076, 0, round(config.rated_torque_Nm * 1000))
+
+
+def _nothing(frame: Frame) -> None:
+    """Every frame the drive takes has its own handler."""
 
 
 def _check_sync_id(value: int) -> None:

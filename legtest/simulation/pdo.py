@@ -7,6 +7,7 @@ objects is 0; the plan that packs or unpacks it is made once, when the PDO comes
 from __future__ import annotations
 
 from collections.abc import Callable
+from operator import call
 from struct import Struct
 
 from legtest.simulation.dictionary import DEVICE_STATE, NOT_MAPPABLE, PDO_TOO_LONG, RANGE, Abort, Dictionary, Entry
@@ -96,27 +97,22 @@ class Pdo:
 
 
 class TransmitPdo(Pdo):
-    """A PDO the drive sends."""
+    """A PDO the drive sends. `left`: SYNCs up to its turn, this one included; the drive counts those before it."""
 
     def build(self) -> None:
         super().build()
         self._values = tuple(entry.source or entry.read for entry in self.entries)
-        self._left = self.type
+        self.left = self.type
         self._last = b""
 
     def pack(self) -> bytes:
         """The payload now."""
-        return self._struct.pack(*[value() for value in self._values])
+        return self._struct.pack(*map(call, self._values))
 
     def due(self) -> bytes | None:
-        """At a SYNC: the payload if it is this PDO's turn. Type 0 sends when the payload has changed."""
-        if self.type == 0:
-            return self.changed()
-        self._left -= 1
-        if self._left > 0:
-            return None
-        self._left = self.type
-        return self._struct.pack(*[value() for value in self._values])
+        """At the SYNC that is this PDO's turn: the payload; with type 0 only if it has changed."""
+        self.left = self.type
+        return self._struct.pack(*map(call, self._values)) if self.type else self.changed()
 
     def changed(self) -> bytes | None:
         """The payload if it differs from the last one this gave."""
@@ -135,15 +131,17 @@ class ReceivePdo(Pdo):
     def build(self) -> None:
         super().build()
         self.waiting: bytes | None = None
+        self._unpack = self._struct.unpack_from
 
     def apply(self, data: bytes, t_ns: int) -> None:
         """Write the mapped objects; a value its object refuses is left out. data: at least `length` bytes."""
-        for entry, value in zip(self.entries, self._struct.unpack_from(data), strict=True):
+        for entry, value in zip(self.entries, self._unpack(data), strict=True):
             if entry.check:
                 try:
                     entry.check(value)
                 except Abort:
                     continue
             entry.value = value
-            if entry.written:
-                entry.written(t_ns)
+            written = entry.written
+            if written:
+                written(t_ns)

@@ -31,6 +31,11 @@ class State(NamedTuple):
     torque: list[float]
 
 
+def view(array: np.ndarray) -> memoryview[float]:
+    """A view into an array of doubles in one piece, through which single numbers are read and written."""
+    return array.data.cast("B").cast("d")
+
+
 class Physics:
     """One plant in motion. It starts clamped and hanging, near its rest pose and at rest.
 
@@ -51,9 +56,11 @@ class Physics:
         self._ramp_end = [_NEVER] * len(plant.axes)
         self._next_tick = TICK_STEPS
         self._next = TICK_STEPS
+        self.until_ns = STEP_NS  # advancing to an instant before this one changes nothing
         self._state: State | None = None
-        # Views into MuJoCo's memory; making one anew costs more than reading it.
-        self.ctrl = self.data.ctrl
+        # Views into MuJoCo's memory; making one anew costs more than reading it, and these give and take single
+        # numbers in half the time of arrays.
+        self.ctrl = view(self.data.ctrl)
         self._arrays = (self.data.qpos, self.data.qvel, self.data.actuator_force)
         self.clamp("rail", on=True)
         self._check_steps()
@@ -113,8 +120,9 @@ class Physics:
         target = t_ns // STEP_NS
         while self.step < target:
             stop = target if target < self._next else self._next
-            mujoco.mj_step(self.model, self.data, nstep=stop - self.step)
+            mujoco.mj_step(self.model, self.data, stop - self.step)
             self.step = stop
+            self.until_ns = (stop + 1) * STEP_NS
             self._state = None
             # Due work is done only when time goes on past it: a new set-point at the same step goes before.
             if stop == self._next:
@@ -134,15 +142,19 @@ class Physics:
     def ramp(self, axis: int, steps: int, velocity_rad_s: float) -> None:
         """Set an actuator's velocity demand for a number of steps; zero after them."""
         self.ctrl[3 * axis + 1] = velocity_rad_s
-        self._ramp_end[axis] = self.step + steps if steps else _NEVER
-        self._next = min(self._next_tick, *self._ramp_end)
+        before = self._ramp_end[axis]
+        end = self._ramp_end[axis] = self.step + steps if steps else _NEVER
+        if end < self._next:
+            self._next = end
+        elif before == self._next:
+            self._next = min(self._next_tick, *self._ramp_end)
 
     def state(self) -> State:
         """Positions and velocities now; the torques that acted during the last step."""
         state = self._state
         if state is None:
-            position, velocity, force = self._arrays
-            state = self._state = State(position.tolist(), velocity.tolist(), force.tolist())
+            positions, velocities, torques = self._arrays
+            state = self._state = State(positions.tolist(), velocities.tolist(), torques.tolist())
         return state
 
     def clamp(self, joint: str, *, on: bool, at: float | None = None) -> None:

@@ -34,13 +34,9 @@ class Power:
         self._dictionary, self._motion, self._emergency = dictionary, motion, emergency
         self._read, self._hardware, self._changed = read, hardware, changed
         self.state = State.SWITCH_ON_DISABLED  # transitions 0 and 1 happen by themselves at power-up
+        self.energised = False  # is the power stage on
         self._last_word = 0
         dictionary[0x6040, 0].written = self._controlword_written
-
-    @property
-    def energised(self) -> bool:
-        """Is the power stage on."""
-        return self.state in ENERGISED
 
     @property
     def faulty(self) -> bool:
@@ -164,4 +160,5 @@ class Power:
     def _enter(self, t_ns: int, state: State) -> None:
         if state is not self.state:
             self.state = state
+            self.energised = state in ENERGISED
             self._changed(t_ns)

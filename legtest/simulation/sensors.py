@@ -6,16 +6,17 @@ from legtest.simulation.axis import Axis, Reading
 from legtest.simulation.config import DriveConfig
 from legtest.simulation.dictionary import Dictionary
 from legtest.simulation.emergency import FOLLOWING_ERROR, OVER_TEMPERATURE, OVER_VOLTAGE, UNDER_VOLTAGE
-from legtest.simulation.motion import Motion
+from legtest.simulation.motion import CYCLIC_POSITION, PROFILE_POSITION, Motion
 
 _WINDOW_OFF = 0xFFFFFFFF
+_VOLTAGE_ENABLED, _WARNING, _FOLLOWING_ERROR_BIT = 0x10, 0x80, 0x2000
 
 
 class Sensors:
     """The last reading, and the live objects made from it when somebody asks."""
 
     def __init__(self, dictionary: Dictionary, axis: Axis, config: DriveConfig, motion: Motion) -> None:
-        self._axis, self._config, self._motion = axis, config, motion
+        self._read, self._motion = axis.read, motion
         self.reading = Reading(0.0, 0.0, 0.0, 0.0, 0.0)
         self.reading_ns = -1
         self._per_mille = config.sign * 1000.0 / config.rated_torque_Nm
@@ -33,17 +34,18 @@ class Sensors:
     def read(self, t_ns: int) -> Reading:
         """The sensors at an instant; kept for the objects."""
         self.reading_ns = t_ns
-        self.reading = self._axis.read(t_ns)
-        return self.reading
+        reading = self.reading = self._read(t_ns)
+        return reading
 
     def _position(self) -> int:
-        return _int32(self._motion.counts(self.reading.position_rad))
+        return _int32(self.reading.position_rad * self._motion.counts_per_rad + self._motion.offset)
 
     def _velocity(self) -> int:
         return _int32(self.reading.velocity_rad_s * self._motion.counts_per_rad)
 
     def _torque(self) -> int:
-        return min(max(round(self.reading.torque_Nm * self._per_mille), -32768), 32767)
+        number = round(self.reading.torque_Nm * self._per_mille)
+        return number if -32768 <= number <= 32767 else 32767 if number > 0 else -32768
 
     def _supply(self) -> int:
         return max(round(self.reading.supply_V * 1000.0), 0)
@@ -65,6 +67,7 @@ class Protections:
 
     def __init__(self, dictionary: Dictionary, config: DriveConfig, motion: Motion) -> None:
         self._config, self._motion = config, motion
+        self._warning_C = config.winding_max_C - config.warning_K
         self._window, self._time_out = dictionary[0x6065, 0], dictionary[0x6066, 0]
         self._outside_since_ns: int | None = None
 
@@ -80,10 +83,7 @@ class Protections:
     def motion(self, t_ns: int, reading: Reading) -> int:
         """FOLLOWING_ERROR when the axis was outside the window 0x6065 for the time 0x6066, else 0."""
         window = self._window.value
-        if window == _WINDOW_OFF or not self._motion.follows_position:
-            self._outside_since_ns = None
-            return 0
-        error = self._motion.demand_counts(t_ns) - self._motion.counts(reading.position_rad)
+        error = 0.0 if window == _WINDOW_OFF else self._motion.following_error(t_ns, reading.position_rad)
         if abs(error) <= window:
             self._outside_since_ns = None
             return 0
@@ -91,18 +91,14 @@ class Protections:
             self._outside_since_ns = t_ns
         return FOLLOWING_ERROR if t_ns - self._outside_since_ns >= self._time_out.value * 1_000_000 else 0
 
-    @property
-    def outside_window(self) -> bool:
-        """Is the following error outside its window."""
-        return self._outside_since_ns is not None
-
-    def warns(self, reading: Reading) -> bool:
-        """Is the winding close to its limit."""
-        return reading.temperature_C > self._config.winding_max_C - self._config.warning_K
-
-    def has_voltage(self, reading: Reading) -> bool:
-        """Does the power stage have its supply."""
-        return reading.supply_V >= self._config.supply_min_V
+    def status_bits(self, reading: Reading) -> int:
+        """Bits 4, 7 and 13 of the statusword: supply there, winding close to its limit, following error too large."""
+        bits = _VOLTAGE_ENABLED if reading.supply_V >= self._config.supply_min_V else 0
+        if reading.temperature_C > self._warning_C:
+            bits |= _WARNING
+        if self._outside_since_ns is not None and self._motion.mode in (PROFILE_POSITION, CYCLIC_POSITION):
+            bits |= _FOLLOWING_ERROR_BIT
+        return bits
 
 
 def _int32(value: float) -> int:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from legtest.description import read_leg
+
+if TYPE_CHECKING:
+    from legtest.simulation.faults import FaultCase
 
 
 class Case(NamedTuple):
@@ -45,7 +48,7 @@ def cases(
 
     wanted = [parse_fault(text) for text in faults]
     if half:
-        wanted += [case.half() for case in wanted]
+        wanted += [_half(case) for case in wanted]
     texts = [*([""] if healthy else []), *dict.fromkeys(map(str, wanted))]
     descriptions = [(path, read_leg(path)) for path in legs]
     return [
@@ -54,6 +57,15 @@ def cases(
         for path, leg in descriptions
         for seed in seeds
     ]
+
+
+def _half(case: FaultCase) -> FaultCase:
+    """Half way to no fault: a factor does nothing at 1, every other size at 0."""
+    from legtest.simulation.faults import FAULTS
+
+    fault = FAULTS[case.name]
+    none = 0.0 if fault.low <= 0.0 <= fault.high else 1.0
+    return case._replace(size=(case.size + none) / 2)
 
 
 def key_of(row: dict[str, Any]) -> str:

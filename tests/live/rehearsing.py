@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -25,12 +26,12 @@ SEED = 1
 class Served:
     """A running rehearsal: its bench file, its channel and what it printed."""
 
-    def __init__(self, folder: Path, *options: str) -> None:
+    def __init__(self, folder: Path, rate: int) -> None:
         self.channel = folder / "adapter"
-        self.bench_file = bench_file(folder / "bench.yaml", str(self.channel))
+        self.bench_file = bench_file(folder / "bench.yaml", str(self.channel), rate=rate)
         self.signoff = Path(f"{self.channel}.signoff.json")
         command = [sys.executable, "-c", "from legtest.cli.main import main; main()", "rehearse", "--leg", str(LEG)]
-        command += ["--bench", str(self.bench_file), "--seed", str(SEED), *options]
+        command += ["--bench", str(self.bench_file), "--seed", str(SEED)]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT)
         assert self.process.stdout is not None
         self.said: list[str] = []
@@ -47,8 +48,8 @@ class Served:
 
 
 @contextmanager
-def served(folder: Path, *options: str) -> Iterator[Served]:
-    rehearsal = Served(folder, *options)
+def served(folder: Path, rate: int = 60) -> Iterator[Served]:
+    rehearsal = Served(folder, rate)
     try:
         yield rehearsal
     finally:
@@ -56,13 +57,13 @@ def served(folder: Path, *options: str) -> Iterator[Served]:
         rehearsal.process.communicate(timeout=10)
 
 
-def bench_file(path: Path, channel: str, interface: str = "slcan") -> Path:
+def bench_file(path: Path, channel: str, interface: str = "slcan", rate: int = 60) -> Path:
     """The rehearsal bench of the streams bench, at another channel.
 
     At 60 cycles/s, so that the tests hold on a machine that does other work as well; see benchmarks/bench_live.py.
     """
     text = (ROOT / "fixtures/benches/rehearsal.yaml").read_text(encoding="utf-8")
-    text = text.replace("/tmp/legtest-rehearsal", channel).replace("slcan", interface).replace("250 /s", "60 /s")
+    text = text.replace("/tmp/legtest-rehearsal", channel).replace("slcan", interface).replace("250 /s", f"{rate} /s")
     path.write_text(text.replace("../stands", str(ROOT / "fixtures/stands")), encoding="utf-8")
     return path
 
@@ -79,6 +80,7 @@ def opened(bench: Path, signoff: Path, events: list[str] | None = None, **change
         "frames": log,
         "events": (events if events is not None else []).append,
         "may_energise": lambda: "",
-        "now": datetime.now(UTC),
     }
+    if "now" not in changes:
+        arguments["now"] = datetime.fromisoformat(json.loads(signoff.read_bytes())["made_at"]) + timedelta(minutes=1)
     return open_live(read_leg(LEG), read_bench(bench), signoff, **arguments | changes)

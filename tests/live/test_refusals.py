@@ -139,7 +139,7 @@ def test_other_systems_are_refused_before_anything_is_opened(
     else:
         monkeypatch.setitem(sys.modules, missing, None)
     with pytest.raises(UsageError, match="needs Linux"):
-        opened(bench, tmp_path / "not even looked for")
+        opened(bench, tmp_path / "not even looked for", now=NOW)
 
 
 # ---------------------------------------------------------------- the channel

@@ -9,17 +9,20 @@ import stat
 import subprocess
 import sys
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
-from rehearsing import LEG, ROOT, Served, opened, served
+from rehearsing import LEG, ROOT, Served, bench_file, bench_of, opened, served
 
 from legtest.bench import Bench
+from legtest.description import read_leg
 from legtest.description.setup import SetUp
-from legtest.errors import BusBusy, LegStopped, NotPermitted, NotRun, UsageError
+from legtest.errors import BusBusy, NotPermitted, NotRun, UsageError
 from legtest.live import RehearsalHands
 from legtest.procedures import homing
+from legtest.simulation.rehearsal import Rehearsal
 
 
 @pytest.fixture(scope="module")
@@ -63,14 +66,10 @@ def test_precheck_and_a_motion_in_real_time(bench: Bench) -> None:
 
 def test_a_long_table_is_made_and_checked_without_leaving_the_leg_alone(bench: Bench) -> None:
     """Some minutes of set-points take longer to prepare than the monitor lets pass between two cycles."""
-    events: list[str] = []
-    with pytest.raises(LegStopped, match="host asked"), bench.energised():
+    with bench.energised():
         rows = np.tile(bench.demand_rad, (20_000, 1))
         before = bench.sample().t_ns
         bench.follow(rows, until=lambda sample: sample.t_ns > before + 300_000_000)
-        events.append("played")
-        raise LegStopped("host asked")
-    assert events == ["played"]
 
 
 def test_the_simulated_person_arranges_the_leg(bench: Bench, rehearsal: Served) -> None:
@@ -170,14 +169,7 @@ def test_nothing_that_is_not_its_own_is_removed(name: str, tmp_path: Path) -> No
 
 
 def test_a_bench_that_is_no_serial_adapter_is_refused(tmp_path: Path) -> None:
-    from datetime import UTC, datetime
-
-    from rehearsing import bench_file, bench_of
-
-    from legtest.description import read_leg
-    from legtest.simulation.rehearsal import Rehearsal
-
     for interface, channel, why in (("socketcan", "can0", "slcan"), ("slcan", "/dev/ttyUSB0", "outside /dev")):
         bench = bench_of(bench_file(tmp_path / "b.yaml", channel, interface))
         with pytest.raises(UsageError, match=why):
-            Rehearsal(read_leg(LEG), bench, clock=lambda: 0, now=datetime.now(UTC))
+            Rehearsal(read_leg(LEG), bench, clock=lambda: 0, now=datetime(2031, 5, 6, tzinfo=UTC))

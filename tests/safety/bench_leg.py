@@ -178,6 +178,7 @@ class Leg:
         self.link = Adapter(self.bus)
         self.events: list[str] = []
         self.log: list[bytes] = []
+        self.rest = 0.0
         self.loop = Loop(self.link, setup, _Log(self.log), self.events.append)
 
     @property

@@ -47,11 +47,12 @@ def test_stop_latency_with_two_samples_of_age(rate_hz: float, latency_ms: float)
 
 
 @pytest.mark.parametrize(
-    ("latency_ms", "speed"),
-    [(35.8, 6.4), (52.4, 4.9), (10.4, 10.6), (14.4, 9.8), (4.4, 12.1), (5.4, 11.9)],
+    ("rate_hz", "samples", "speed"),
+    [(60, 1, 6.4), (60, 2, 4.9), (250, 1, 10.6), (250, 2, 9.8), (1000, 1, 12.1), (1000, 2, 11.9)],
 )
-def test_allowed_speed(latency_ms: float, speed: float) -> None:
-    assert allowed_speed(0.3, latency_ms * 1e-3, 300.0) == pytest.approx(speed, abs=0.06)
+def test_allowed_speed(rate_hz: float, samples: int, speed: float) -> None:
+    latency = (samples + 1) / rate_hz + 0.5e-3 + 7 * 135e-6 + 1e-3
+    assert allowed_speed(0.3, latency, 300.0) == pytest.approx(speed, abs=0.05)
 
 
 @pytest.mark.parametrize(("loss_ms", "speed"), [(12 + 3, 9.7), (50 + 3, 4.9)])

@@ -1,4 +1,4 @@
-"""The `canopen` library, which shares no code with ours, as a plain client of the python-can interface, in real time."""
+"""The `canopen` library, which shares no code with ours, as a client of the python-can interface, in real time."""
 
 from __future__ import annotations
 

@@ -1,0 +1,564 @@
+"""The control cycle on the wire: order, timing of set-points, how motion ends, and what happens when something breaks.
+
+Every time is measured on the bus by a station of its own; limits are the budgets of the set-up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from bench_leg import MS, S, Leg, make_setup, shorter
+
+from legtest.canbus.frame import Frame
+from legtest.canbus.wiremap import Reaction
+from legtest.errors import DriveError, LegStopped, LegtestError, NotPermitted
+from legtest.safety.permit import Grant, Permit
+from legtest.safety.setup import Setup
+
+SETUP = make_setup()
+T = SETUP.period_ns
+FRAMES_NS = 7 * 135_000  # the frames that may stand before a stop, at their longest, at 1 Mbit/s
+BOTH = (0x0000, 0x0002)  # disable voltage, quick stop
+
+
+def powered(setup: Setup | None = None) -> tuple[Leg, Permit]:
+    leg = Leg(setup or SETUP)
+    key = leg.precheck()
+    leg.loop.run(250)  # the bodies swing out
+    leg.rest = leg.bodies[0].position
+    leg.loop.energise(key)
+    assert leg.energised() == [True] * 3
+    return leg, key
+
+
+def moving(speed: float = 1.0) -> tuple[Leg, Permit]:
+    """In the middle of a motion of the abduction joint."""
+    leg, key = powered()
+    leg.loop.play(leg.stretch(0, speed, 1.0), key)
+    leg.loop.run(100)
+    assert leg.bodies[0].velocity == pytest.approx(speed, abs=0.05)
+    return leg, key
+
+
+# ---------------------------------------------------------------------- the cycle
+
+
+def cycles_of(frames: list[Frame]) -> list[list[Frame]]:
+    """The wire cut at each SYNC."""
+    cut = [i for i, f in enumerate(frames) if f.can_id == 0x080]
+    return [frames[a:b] for a, b in pairwise(cut)]
+
+
+def test_sync_answers_set_points_heartbeat() -> None:
+    leg, _ = powered()
+    since = len(leg.wire.frames)
+    leg.loop.run(60)
+    cycles = cycles_of(leg.wire.frames[since:])
+    assert len(cycles) == 59
+    for cycle in cycles:
+        kinds = [f.can_id & 0x780 for f in cycle if f.can_id not in (0x701, 0x702, 0x703)]
+        answers = [k for k in kinds if k in (0x180, 0x280, 0x380)]
+        assert kinds == [0x080, *answers, *[0x300] * 3, *[0x700] * (kinds[-1] == 0x700)]
+        assert answers.count(0x180) == 3
+        sync = cycle[0]
+        first = next(f for f in cycle if f.can_id & 0x780 == 0x300)
+        assert first.t_ns - sync.t_ns >= 0.58 * T
+        assert max(f.t_ns for f in cycle if f.can_id & 0x780 == 0x180) - sync.t_ns < 0.2 * T
+    assert {b[0].t_ns - a[0].t_ns for a, b in pairwise(cycles)} == {T}
+
+
+def test_the_heartbeat_leaves_as_often_as_the_set_up_says() -> None:
+    leg, _ = powered()
+    leg.wire.frames.clear()
+    leg.loop.run(100)
+    beats = [f.t_ns for f in leg.wire.frames if f.can_id == 0x77F]
+    assert len(beats) == 100 * T // SETUP.heartbeat_ns
+    assert all(b - a == pytest.approx(SETUP.heartbeat_ns, abs=150_000) for a, b in pairwise(beats)), "arbitration"
+
+
+def test_a_set_point_acts_at_the_next_sync_and_is_reached_one_period_later() -> None:
+    """Sent in cycle k: at SYNC k+1 the drive's demand is still the one before, at SYNC k+2 it is there."""
+    leg, key = powered()
+    demands: list[float] = []
+
+    def at_sync(frame: Frame) -> None:
+        if frame.can_id == 0x080:
+            demands.append(leg.axes[0].demand_rad(frame.t_ns))
+
+    leg.loop.play(leg.stretch(0, 1.0, 0.4), key)
+    leg.wait(T // 4)  # what the last cycle has sent is on the wire now
+    leg.wire.frames.clear()
+    leg.bus.attach(at_sync)
+    leg.loop.run(60)
+    per_count = 2 * 3.141592653589793 / 65536
+    sent = [int.from_bytes(f.data[:4], "little", signed=True) * per_count for f in leg.wire.frames if f.can_id == 0x301]
+    assert (len(sent), len(demands)) == (59, 60)
+    for k in range(20, 50):
+        assert sent[k + 1] - sent[k] == pytest.approx(T * 1e-9, abs=1.5 * per_count)
+        assert demands[k + 2] == pytest.approx(sent[k], abs=1e-9)
+        assert demands[k + 1] == pytest.approx(sent[k - 1], abs=1e-9)
+
+
+# ---------------------------------------------------------------------- no permit, no power
+
+
+def test_without_a_key_nothing_is_energised() -> None:
+    leg = Leg()
+    leg.precheck()
+    since = leg.now
+    for key in (Permit(b"", "motion"), Permit(b"0" * 16, "motion"), None):
+        with pytest.raises(NotPermitted):
+            leg.loop.energise(key)  # type: ignore[arg-type]
+    for frame in (Frame(0, 0x201, b"\x0f\x00"), Frame(0, 0x301, bytes(8)), Frame(0, 0x601, b"\x2b\x40\x60\x00\x0f\0\0\0")):
+        with pytest.raises(NotPermitted):
+            leg.loop.send(frame)
+    leg.loop.run(20)
+    assert leg.wire.energising(since) == []
+    assert leg.energised() == [False] * 3
+    assert sum("refused 0x" in event for event in leg.events) == 3
+
+
+def test_a_trial_energises_its_axis_alone() -> None:
+    leg = Leg()
+    leg.precheck()
+    since = leg.now
+    trial = leg.loop.ledger.issue(Grant("trial", (1,), SETUP.trial_torque_Nm, leg.now + S), leg.now)
+    leg.loop.energise(trial)
+    assert leg.energised() == [False, True, False]
+    leg.loop.run(20)
+    assert {f.can_id & 0x7F for f in leg.wire.energising(since)} == {2}
+    leg.loop.lower_and_off()
+
+
+def test_motion_needs_the_key_that_energised() -> None:
+    leg, key = powered()
+    other = leg.loop.ledger.issue(Grant("motion", (0, 1, 2), SETUP.torque_Nm, leg.now + 10 * S), leg.now)
+    with pytest.raises(NotPermitted, match="not energised under this permit"):
+        leg.loop.play(leg.stretch(0, 0.5, 0.1), other)
+    leg.loop.play(leg.stretch(0, 0.5, 0.1), key)
+
+
+def test_a_motion_that_outlasts_its_permit_is_refused() -> None:
+    leg, key = powered(shorter(SETUP, 2 * S))
+    with pytest.raises(NotPermitted, match="would outlast its permit"):
+        leg.loop.play(leg.stretch(0, 0.1, 2.0), key)
+
+
+def test_a_refused_stretch_sends_nothing_of_itself() -> None:
+    leg, key = powered()
+    leg.loop.run(5)
+    before = leg.wire.set_points()[-1].data
+    bad = leg.stretch(0, 5.0, 0.2)
+    since = leg.now
+    with pytest.raises(NotPermitted, match="abduction at"):
+        leg.loop.play(bad, key)
+    leg.loop.run(20)
+    assert {f.data for f in leg.wire.set_points(since) if f.can_id == 0x303} == {before}
+
+
+# ---------------------------------------------------------------------- how motion ends
+
+
+def lowered(leg: Leg, since_ns: int) -> None:
+    """The wire after `since_ns` shows a slow way back to rest, then quick stop, then nothing that energises."""
+    per_count = 2 * 3.141592653589793 / 65536
+    way = [f for f in leg.wire.set_points(since_ns) if f.can_id == 0x301]
+    places = [int.from_bytes(f.data[:4], "little", signed=True) * per_count for f in way]
+    assert places[-1] == pytest.approx(leg.rest, abs=0.002)
+    speeds = [abs(b - a) / (T * 1e-9) for a, b in pairwise(places)]
+    assert max(speeds[3:]) <= SETUP.lower_rad_s * 1.05
+    stops = [f for f in leg.wire.frames if f.can_id == 0x201 and f.t_ns > since_ns]
+    assert stops
+    assert stops[0].t_ns > way[-1].t_ns - T
+    assert leg.bodies[0].position == pytest.approx(leg.rest, abs=0.03), "it was brought down, not dropped"
+    assert leg.energised() == [False] * 3
+
+
+def displaced() -> tuple[Leg, Permit]:
+    """Energised, and 0.2 rad from where it rested."""
+    leg, key = powered()
+    leg.loop.play(leg.stretch(0, 1.0, 0.2), key)
+    leg.loop.run(55)
+    assert leg.bodies[0].position - leg.rest == pytest.approx(0.2, abs=0.02)
+    return leg, key
+
+
+def test_the_normal_end_lowers_and_switches_off() -> None:
+    leg, _ = displaced()
+    since = leg.now
+    leg.loop.lower_and_off()
+    lowered(leg, since)
+    assert leg.loop.reasons == ()
+
+
+def test_nothing_holds_for_ever() -> None:
+    """After its hold the leg is lowered and off, though nobody asked."""
+    leg, key = powered()
+    leg.loop.play(leg.stretch(0, 1.0, 0.2, hold_ns=300 * MS), key)
+    since = leg.now
+    leg.loop.pump(leg.now + 3 * S)
+    lowered(leg, since + 300 * MS)
+    places = [f for f in leg.wire.set_points(since) if f.can_id == 0x301]
+    top = max(int.from_bytes(f.data[:4], "little", signed=True) for f in places)
+    held = [f.t_ns for f in places if int.from_bytes(f.data[:4], "little", signed=True) == top]
+    assert held[-1] - held[0] == pytest.approx(300 * MS, abs=3 * T)
+    assert any("the hold after a stretch has ended" in event for event in leg.events)
+    with pytest.raises(NotPermitted):
+        leg.loop.play(leg.stretch(0, 0.1, 0.1) if leg.loop.powered else _table(leg), key)
+
+
+def _table(leg: Leg):  # type: ignore[no-untyped-def]
+    from legtest.canbus.wiremap import Point
+    from legtest.safety.stretch import Stretch
+
+    return Stretch(leg.loop.rules.names, (0,), ((Point(0.0, 0.0, 1.0),) * 3,))
+
+
+def test_an_enabled_leg_that_is_given_nothing_to_do_is_switched_off() -> None:
+    leg, _ = powered()
+    leg.loop.pump(leg.now + 2 * S)
+    assert leg.energised() == [False] * 3
+
+
+def test_the_end_of_the_permit_lowers_and_switches_off() -> None:
+    leg, key = powered(shorter(SETUP, 2 * S))
+    leg.loop.play(leg.stretch(0, 1.0, 0.2, hold_ns=10 * S), key)
+    end = leg.loop.ledger.grant(key, leg.now).end_ns
+    with pytest.raises(LegStopped, match="permit, motion: its end is reached"):
+        leg.loop.pump(leg.now + 4 * S)
+    lowered(leg, end)
+    refused_after(leg, key)
+
+
+def test_a_hot_winding_lowers_and_switches_off() -> None:
+    leg, key = displaced()
+    leg.axes[2].temperature_C = 95.0
+    since = leg.now
+    with pytest.raises(LegStopped, match="temperature, knee: 95.0 degC"):
+        leg.loop.pump(leg.now + 3 * S)
+    lowered(leg, since)
+    refused_after(leg, key)
+
+
+def test_lowering_can_be_asked_for() -> None:
+    leg, _ = displaced()
+    since = leg.now
+    leg.loop.stop(Reaction.LOWER_THEN_OFF, "the bench is closed")
+    lowered(leg, since)
+
+
+def test_a_violation_while_lowering_becomes_a_stop() -> None:
+    leg, key = displaced()
+    leg.axes[2].temperature_C = 95.0
+    leg.bus.at(leg.now + 300 * MS, lambda t: leg.nodes[1]._power.fault(t, 0x2310))
+    with pytest.raises(LegStopped, match="temperature.*drive fault|temperature.*emergency"):
+        leg.loop.pump(leg.now + 3 * S)
+    assert leg.bodies[0].position - leg.rest > 0.05, "not lowered any further"
+    assert leg.energised() == [False] * 3
+    refused_after(leg, key)
+
+
+def refused_after(leg: Leg, key: Permit) -> None:
+    """The permit is dead and stays dead; whatever is called, no energising frame leaves."""
+    since = leg.now
+    for call in (
+        lambda: leg.loop.energise(key),
+        lambda: leg.loop.play(_table(leg), key),
+        lambda: leg.loop.set_home(dict.fromkeys(leg.loop.rules.names, 0.0), key),
+        lambda: leg.loop.send(Frame(0, 0x201, b"\x0f\x00")),
+        lambda: leg.loop.send(Frame(0, 0x301, bytes(8))),
+    ):
+        with pytest.raises(NotPermitted):
+            call()
+    leg.loop.lower_and_off()
+    leg.loop.stop(Reaction.OFF_NOW, "again")
+    leg.loop.pump(leg.now + 200 * MS)
+    assert leg.wire.energising(since) == []
+    assert leg.energised() == [False] * 3
+
+
+# ---------------------------------------------------------------------- something breaks in mid-motion
+
+
+def fault(leg: Leg) -> None:
+    leg.nodes[1]._power.fault(leg.now, 0x2310)
+
+
+def reboot(leg: Leg) -> None:
+    leg.nodes[1]._power.reset(leg.now)
+    leg.nodes[1]._reset(leg.now, 0x9FFF)
+
+
+def telemetry_loss(leg: Leg) -> None:
+    leg.link.drop = lambda frame: frame.can_id == 0x182
+
+
+def supply_loss(leg: Leg) -> None:
+    for axis in leg.axes:
+        axis.supply_V = 10.0
+
+
+def over_voltage(leg: Leg) -> None:
+    leg.axes[1].supply_V = 70.0
+
+
+def encoder_slip(leg: Leg) -> None:
+    leg.axes[1].slip_rad = 0.1
+
+
+def foreign_master(leg: Leg) -> None:
+    leg.bus.attach(lambda _: None).send(Frame(0, 0x080, b""))
+
+
+def away(leg: Leg) -> None:
+    """The host computes for 30 ms instead of keeping its cycles."""
+    leg.bus.run(leg.now + 30 * MS)
+
+
+def push(leg: Leg) -> None:
+    """Somebody turns the hip by force."""
+    leg.bodies[1].velocity = 6.0
+
+
+BREAKS: dict[str, tuple[Callable[[Leg], None], str, int]] = {
+    "drive fault": (fault, "drive fault|emergency", 2),
+    "reboot": (reboot, "boot-up", 2),
+    "telemetry loss": (telemetry_loss, "telemetry age, hip", 5),
+    "supply loss": (supply_loss, "emergency|drive fault|supply", 2),
+    "over-voltage": (over_voltage, "emergency|drive fault|supply", 2),
+    "encoder slip": (encoder_slip, "position jump, hip", 2),
+    "foreign master": (foreign_master, "foreign master, 0x80", 2),
+    "host away": (away, "deadline, host", 2),
+    "pushed": (push, "speed, hip|speed, knee", 3),
+}
+
+
+@pytest.mark.parametrize("name", BREAKS)
+def test_one_axis_stops_all_the_permit_is_void_and_nothing_restarts(name: str) -> None:
+    put, reasons, cycles = BREAKS[name]
+    leg, key = moving()
+    put(leg)
+    since = leg.now
+    with pytest.raises(LegStopped, match=reasons) as caught:
+        leg.loop.pump(leg.now + 2 * S)
+    budget = cycles * T + FRAMES_NS
+    for node in (1, 2, 3):
+        first = next((f for f in leg.wire.frames if f.can_id == 0x200 + node and f.t_ns > since), None)
+        if name == "supply loss" or (node == 2 and name in ("drive fault", "reboot", "over-voltage")):
+            continue  # off by itself
+        assert first is not None
+        assert first.t_ns - since <= budget
+        assert int.from_bytes(first.data, "little") in BOTH
+    assert leg.energised() == [False] * 3
+    said = str(caught.value)
+    assert len(set(said.split("; "))) == len(said.split("; ")), "each reason is told once"
+    refused_after(leg, key)
+
+
+def test_after_a_stop_only_a_new_precheck_gives_power_again() -> None:
+    leg, key = moving()
+    fault(leg)
+    with pytest.raises(LegStopped):
+        leg.loop.pump(leg.now + S)
+    refused_after(leg, key)
+    leg.nodes[1]._dictionary.set(0x6040, 0, 0x80)  # cleared by hand, as the refusal asks
+    leg.nodes[1]._power._controlword_written(leg.now)
+    leg.loop.energise(leg.precheck())
+    assert leg.energised() == [True] * 3
+    with pytest.raises(NotPermitted):
+        leg.loop.play(leg.stretch(0, 0.1, 0.1), key)
+
+
+def test_stop_frames_that_are_lost_are_sent_again() -> None:
+    """The first six frames of a stop never leave the adapter (hazard 26)."""
+    leg, _ = moving()
+    lost: list[Frame] = []
+
+    def mute(frame: Frame) -> bool:
+        if len(lost) < 6 and 0x201 <= frame.can_id <= 0x203:
+            lost.append(frame)
+            return True
+        return False
+
+    leg.link.mute = mute
+    foreign_master(leg)
+    with pytest.raises(LegStopped):
+        leg.loop.pump(leg.now + S)
+    assert len(lost) == 6
+    assert leg.energised() == [False] * 3
+    assert not leg.loop.powered
+
+
+def test_a_drive_that_obeys_nothing_ends_in_nmt_stop_silence_and_a_call_for_the_emergency_stop() -> None:
+    leg, key = moving()
+    leg.nodes[1]._power._obey = lambda t_ns, command: None  # type: ignore[method-assign]
+    since = leg.now
+    foreign_master(leg)
+    with pytest.raises(LegStopped, match="stop, hip: not confirmed"):
+        leg.loop.pump(leg.now + 3 * S)
+    words = [f.data[0] for f in leg.wire.frames if f.can_id == 0x202 and f.t_ns > since]
+    assert words[0] == 0x02
+    assert 0x00 in words
+    nmt = [f.t_ns for f in leg.wire.frames if (f.can_id, f.data) == (0x000, b"\x02\x00") and f.t_ns > since]
+    beats = [f.t_ns for f in leg.wire.frames if f.can_id == 0x77F]
+    assert nmt
+    assert beats[-1] <= nmt[0] + T
+    assert nmt[0] - since < 100 * MS
+    assert any("PRESS THE EMERGENCY STOP" in event for event in leg.events)
+    assert leg.wire.energising(nmt[0]) == []
+    with pytest.raises(NotPermitted):
+        leg.loop.energise(key)
+
+
+def test_when_the_host_is_gone_the_drives_stop_by_themselves() -> None:
+    """No frame leaves any more: lost heartbeat after 100 ms, then the quick stop ramp and off."""
+    leg, _ = moving()
+    leg.link.mute = lambda frame: True
+    since = leg.now
+    off_at: list[int] = []
+    leg.bus.run(since + SETUP.loss_ns - SETUP.heartbeat_ns - T)
+    assert leg.energised() == [True] * 3
+    while len(off_at) < 3 and leg.now < since + S:
+        leg.bus.run(leg.now + MS)
+        off_at += [leg.now for _ in range(leg.energised().count(False) - len(off_at))]
+    assert len(off_at) == 3
+    assert max(off_at) - since <= SETUP.loss_ns + 1.0 / 300 * S + 10 * MS
+
+
+def test_a_lost_bus_stops_the_beat_and_the_drives_act() -> None:
+    leg, _ = moving()
+    leg.link.close()
+    with pytest.raises(LegtestError):
+        leg.loop.pump(leg.now + S)
+    leg.loop.stop(Reaction.STOP_THEN_OFF, "the bus is lost")
+    leg.bus.run(leg.now + 300 * MS)
+    assert leg.energised() == [False] * 3
+    assert any("the drives act by themselves" in event for event in leg.events)
+
+
+@pytest.mark.parametrize("step", [0, 1, 2])
+def test_a_drive_that_is_not_enabled_leaves_none_enabled(step: int) -> None:
+    """One drive stays behind at one step of the state machine; nobody is left half on."""
+    leg = Leg()
+    key = leg.precheck()
+    power = leg.nodes[2]._power
+    obey, seen = power._obey, [0]
+
+    def stuck(t_ns: int, command: object) -> None:
+        seen[0] += 1
+        if seen[0] <= step:
+            obey(t_ns, command)  # type: ignore[arg-type]
+
+    power._obey = stuck  # type: ignore[method-assign]
+    with pytest.raises(DriveError, match=f"step {step + 1} of enabling was not confirmed; statuswords:.*knee 0x"):
+        leg.loop.energise(key)
+    assert leg.energised() == [False] * 3
+    assert not leg.loop.powered
+
+
+class Interrupted(BaseException):
+    """As KeyboardInterrupt comes: between any two calls."""
+
+
+@pytest.mark.parametrize("call", range(0, 60, 7))
+def test_an_interrupt_while_enabling_leaves_nothing_on(call: int) -> None:
+    leg = Leg()
+    key = leg.precheck()
+    pump, count = leg.link.pump, [0]
+
+    def interrupted(until_ns: int) -> list[Frame]:
+        count[0] += 1
+        if count[0] == call + 1:
+            raise Interrupted
+        return pump(until_ns)
+
+    leg.link.pump = interrupted  # type: ignore[method-assign]
+    try:
+        leg.loop.energise(key)
+    except Interrupted:
+        leg.bus.run(leg.now + 5 * MS)
+        assert leg.energised() == [False] * 3
+        assert not leg.loop.powered
+    else:
+        assert count[0] <= call
+
+
+# ---------------------------------------------------------------------- home
+
+
+def test_home_is_set_at_zero_torque() -> None:
+    leg = Leg()
+    key = leg.precheck()
+    leg.wire.frames.clear()
+    leg.loop.run(250)
+    wanted = {"abduction": 0.1, "hip": -0.4, "knee": 1.2}
+    leg.loop.set_home(wanted, key)
+    assert leg.energised() == [False] * 3
+    caps = {int.from_bytes(f.data[6:8], "little") for f in leg.wire.set_points()}
+    assert caps == {0}
+    assert [axis.position for axis in leg.loop.state.axes] == pytest.approx(list(wanted.values()), abs=2e-4)
+    assert [node._dictionary.number(0x6060) for node in leg.nodes] == [8] * 3
+    assert leg.loop.state.homed
+    limits = [(n._dictionary.number(0x607D, 1), n._dictionary.number(0x607D, 2)) for n in leg.nodes]
+    assert all(-(2**31) < low < high < 2**31 - 1 for low, high in limits)
+
+
+def test_a_drive_that_does_not_confirm_its_home_is_left_off_and_in_its_mode() -> None:
+    leg = Leg()
+    key = leg.precheck()
+    leg.loop.set_home(dict.fromkeys(leg.loop.rules.names, 0.3), key)
+    leg.nodes[1]._motion._home = lambda t_ns: None  # type: ignore[method-assign]
+    with pytest.raises(DriveError, match="did not confirm its home position"):
+        leg.loop.set_home(dict.fromkeys(leg.loop.rules.names, 0.0), key)
+    assert leg.energised() == [False] * 3
+    assert [node._dictionary.number(0x6060) for node in leg.nodes] == [8] * 3
+    assert not leg.loop.state.homed, "what the drives count from is not known any more"
+
+
+@pytest.mark.parametrize("positions", [{}, {"hip": 0.0}, {"abduction": 0.0, "hip": 0.0, "ankle": 0.0}])
+def test_home_is_set_for_all_axes_at_once(positions: dict[str, float]) -> None:
+    leg = Leg()
+    key = leg.precheck()
+    since = leg.now
+    with pytest.raises(NotPermitted, match="for all axes at once, unpowered, under a motion permit"):
+        leg.loop.set_home(positions, key)
+    assert leg.wire.energising(since) == []
+
+
+def test_a_drive_fault_while_home_is_set_stops_it() -> None:
+    leg = Leg()
+    key = leg.precheck()
+    leg.nodes[0]._motion._home = lambda t_ns: leg.nodes[0]._power.fault(t_ns, 0x2310)  # type: ignore[method-assign]
+    with pytest.raises(LegStopped, match="emergency, abduction: code 0x2310"):
+        leg.loop.set_home(dict.fromkeys(leg.loop.rules.names, 0.0), key)
+    assert leg.energised() == [False] * 3
+
+
+# ---------------------------------------------------------------------- timing
+
+
+def test_timing_counts_what_was_lost_and_left_out() -> None:
+    leg, _ = powered()
+    leg.loop.timing()
+    leg.link.drop = lambda frame: frame.can_id == 0x182
+    leg.loop.run(2)
+    leg.link.drop = lambda frame: False
+    leg.loop.run(8)
+    counts = leg.loop.timing()
+    assert (counts.expected, counts.lost, counts.missed) == (30, 2, 0)
+    assert set(counts.lateness_ns) == {0}
+    leg.bus.run(leg.now + 3 * T)
+    leg.loop.run(1)
+    assert leg.loop.timing().missed in (2, 3)
+
+
+def test_another_rate_works_as_well() -> None:
+    """500 cycles/s and two frames each: inside the budget of the bus."""
+    leg = Leg(replace(SETUP, period_ns=10 * MS))
+    leg.wait(50 * MS)
+    leg.loop.run(3)
+    syncs = [f.t_ns for f in leg.wire.frames if f.can_id == 0x080]
+    assert {b - a for a, b in pairwise(syncs)} == {10 * MS}
