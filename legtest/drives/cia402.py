@@ -157,12 +157,16 @@ def interpolation_time(period_ns: int) -> tuple[int, int]:
 
     60 cycles/s need 167 x 10^-4 s; whole milliseconds would ripple the velocity by 2 %.
     """
-    best = min(
-        ((abs(round(period_ns * 10.0 ** (-9 - e)) * 10.0**e - period_ns * 1e-9), -e, e) for e in range(-6, 0)
-         if 1 <= round(period_ns * 10.0 ** (-9 - e)) <= 255),
-    )  # fmt: skip
-    exponent = best[2]
-    return round(period_ns * 10.0 ** (-9 - exponent)), exponent
+    unit_ns = {exponent: int(10 ** (9 + exponent)) for exponent in range(-1, -7, -1)}
+
+    def mantissa(exponent: int) -> int:
+        return min(max(round(period_ns / unit_ns[exponent]), 1), 255)
+
+    def error_ns(exponent: int) -> int:
+        return abs(mantissa(exponent) * unit_ns[exponent] - period_ns)
+
+    best = min(unit_ns, key=error_ns)  # of equals the coarsest
+    return mantissa(best), best
 
 
 def _wiremap(joint: JointDescription, pdos: list[_Pdo], timing: BusTiming, box_rad: tuple[float, float]) -> WireMap:

@@ -17,7 +17,7 @@ from legtest.errors import MeasurementInvalid
 from legtest.records.recorded import Recorded
 from legtest.records.trace import Trace
 
-TOUCH, PRESS = "touch", "press"
+TOUCH, PRESS, BEYOND = "touch", "press", "beyond"
 TOUCH_SHARE = 0.7  # of the homing torque, for the approach
 STILL_S = 0.05
 STILL_RAD = 0.002
@@ -26,16 +26,18 @@ RAMP_END = 2 / 3  # of the press: the torque rises for so long, then it is held 
 END_SHARE = 0.3  # of the rise, at its end, where the rotor surely moves
 FRICTION_SHARE = 0.1
 RUN_UP_S = 0.12
-LEAD_RAD = 0.06  # how far beyond the drawing's stop the approach asks for; less than the monitor leaves
+LEAD_RAD = 0.085  # how far beyond the drawing's stop the approach asks for; less than the monitor leaves
 
 
 class Contact(NamedTuple):
-    """A joint against its stop. angle_rad: extrapolated to zero torque; pressed_rad: under the full homing torque.
+    """A joint against its stop; side: -1 low, +1 high.
 
-    wind_up_rad: what the extrapolation took off. u_rad, u_wind_up_rad: standard uncertainties of the reading and of the
-    wind-up; the latter is the same error at every contact of a joint.
+    angle_rad: extrapolated to zero torque; pressed_rad: under the full homing torque. wind_up_rad: what the
+    extrapolation took off. u_rad, u_wind_up_rad: standard uncertainties of the reading and of the wind-up; the latter
+    is the same error at every contact of a joint.
     """
 
+    side: int
     angle_rad: float
     pressed_rad: float
     wind_up_rad: float
@@ -49,6 +51,12 @@ def press(bench: Bench, joint: JointDescription, side: int, *, unhomed: bool = F
     side: -1 low stop, +1 high stop. unhomed: the leg does not know where the stop is; go as far as the whole travel.
     Raises MeasurementInvalid when no stop was met.
     """
+    if not seek(bench, joint, side, unhomed=unhomed):
+        raise MeasurementInvalid(f"{joint.name}: no end stop was met within the travel of the drawing")
+
+
+def seek(bench: Bench, joint: JointDescription, side: int, *, unhomed: bool = False) -> bool:
+    """As `press`, but says whether a stop was met; where none was, records a span `beyond` at the end of the way."""
     index = bench.leg.joint_names.index(joint.name)
     travel = joint.travel_rad[1] - joint.travel_rad[0]
     demand = bench.demand_rad
@@ -59,7 +67,8 @@ def press(bench: Bench, joint: JointDescription, side: int, *, unhomed: bool = F
     met = _ContactWatch(index, caps[index], bench.period_ns)
     bench.follow(_ramp(demand, goal, joint.home.speed_rad_s, bench.period_ns), caps, label="approach", until=met)
     if not met.found:
-        raise MeasurementInvalid(f"{joint.name}: no end stop was met within the travel of the drawing")
+        bench.wait(TOUCH_S, BEYOND)
+        return False
     bench.wait(TOUCH_S, TOUCH)
     caps[index] = joint.home.torque_Nm
     held = bench.demand_rad
@@ -68,6 +77,7 @@ def press(bench: Bench, joint: JointDescription, side: int, *, unhomed: bool = F
     rise = np.minimum(np.linspace(0.0, 1.0 / RAMP_END, len(rows)), 1.0)
     ramp[:, index] = (TOUCH_SHARE + (1 - TOUCH_SHARE) * rise) * joint.home.torque_Nm
     bench.follow(rows, ramp, label=PRESS)
+    return True
 
 
 def back_off(bench: Bench, joint: JointDescription, side: int, distance_rad: float, label: str = "back off") -> None:
@@ -124,7 +134,8 @@ def _contact(recorded: Recorded, joint: JointDescription, pressed: Trace, slope:
     # What friction takes does not reach the stop: between nothing and a fifth of the torque, rectangular.
     wind_up = (1 - FRICTION_SHARE) * slope * torque
     friction = FRICTION_SHARE * slope * torque / np.sqrt(3)
-    return Contact(angle - wind_up, angle, wind_up, noise, float(np.hypot(u_slope * torque, friction)))
+    u_wind_up = float(np.hypot(u_slope * torque, friction))
+    return Contact(1 if torque > 0 else -1, angle - wind_up, angle, wind_up, noise, u_wind_up)
 
 
 def _steady(recorded: Recorded, joint: JointDescription, trace: Trace) -> tuple[float, float, float]:
@@ -143,11 +154,12 @@ def _stop(joint: JointDescription, side: int) -> float:
 
 
 def _ramp(start: NDArray[np.float64], goal: NDArray[np.float64], speed: float, period_ns: int) -> NDArray[np.float64]:
-    """Rows at constant speed, gently begun: a position loop thrown into motion would overshoot the speed by half."""
+    """Rows at constant speed, gently begun and ended: a position loop thrown into motion would overshoot by half."""
     period_s = period_ns * 1e-9
     span = float(np.max(np.abs(goal - start)))
-    count = max(2, int(np.ceil((span / speed + RUN_UP_S / 2) / period_s)) + 1)
-    rate = np.minimum(np.arange(count) * period_s / RUN_UP_S, 1.0)
+    count = max(4, int(np.ceil((span / speed + RUN_UP_S) / period_s)) + 1)
+    t = np.arange(count) * period_s
+    rate = np.minimum(np.minimum(t, t[-1] + period_s - t) / RUN_UP_S, 1.0)
     share = np.concatenate([[0.0], np.cumsum(rate[1:])])
     return start + np.outer(share / share[-1], goal - start)
 

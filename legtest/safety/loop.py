@@ -15,20 +15,17 @@ from legtest.canbus.candump import line
 from legtest.canbus.frame import Frame
 from legtest.canbus.link import Link
 from legtest.canbus.wiremap import HomeSetting, ObjectWrite, Point, Reaction, setpoint_encoder
-from legtest.errors import DriveError, LegStopped, LegtestError, NotPermitted, SdoTimeout
-from legtest.safety import sdo
-from legtest.safety.gate import HEARTBEAT, Gate, payload
+from legtest.errors import DriveError, LegStopped, LegtestError, NotPermitted
+from legtest.safety.gate import HEARTBEAT, Gate
 from legtest.safety.monitor import Reason, initial, step
 from legtest.safety.permit import Grant, Ledger, Permit
 from legtest.safety.player import Player, check
 from legtest.safety.port import TimingCounts
 from legtest.safety.rules import rules_of
+from legtest.safety.service import ObjectAccess
 from legtest.safety.setup import Setup
 from legtest.safety.stretch import Stretch
 
-SDO_TIMEOUT_NS = 100_000_000
-SDO_TRIES = 4
-SLICE_NS = 250_000
 GIVE_UP_NS = 1_500_000_000
 LIMIT_MARGIN_RAD = 0.03
 
@@ -46,6 +43,7 @@ class Loop:
         self.link, self.setup, self.rules, self.ledger = link, setup, rules_of(setup), Ledger()
         self.state = initial(len(setup.axes), link.now_ns())
         self.gate = Gate(setup)
+        self.access = ObjectAccess(setup, self.send, self.listen, link.now_ns)
         self.reasons: tuple[Reason, ...] = ()
         self.outbox: list[Frame] = []
         self.beating = False
@@ -107,8 +105,9 @@ class Loop:
         fresh = self._collect(start + period * 6 // 10)
         self._expected += len(self._fast)
         fast = self._fast
-        self._arrived += len([1 for frame in fresh if frame[1] in fast])
-        self._watch(frames + fresh)
+        frames += fresh  # an answer that comes after its own cycle is late, which the monitor judges, and not lost
+        self._arrived += len([1 for frame in frames if frame[1] in fast])
+        self._watch(frames)
         if self._grant is not None and (self.state.reaction is None or self.state.reaction > Reaction.STOP_THEN_OFF):
             self._set_points(start + 2 * period)
         else:
@@ -162,7 +161,7 @@ class Loop:
         if self.state.reaction is not None:
             raise NotPermitted("the leg was stopped; the pre-check must pass again")
         for index in grant.axes:
-            self.write(index, self.setup.arm[index])
+            self.access.write(index, self.setup.arm[index])
         self.run(2)
         caps = grant.torque_Nm if cap_Nm is None else (cap_Nm,) * len(grant.torque_Nm)
         row = tuple(Point(axis.position, 0.0, cap) for axis, cap in zip(self.state.axes, caps, strict=True))
@@ -278,7 +277,7 @@ class Loop:
     def _disarm(self) -> None:
         for index, write in enumerate(self.setup.disarm):
             try:
-                self.write(index, write)
+                self.access.write(index, write)
             except LegtestError as error:
                 self._events(f"{self.rules.names[index]} still watches our heartbeat: {error}")
 
@@ -343,51 +342,6 @@ class Loop:
         """Drop what was heard while listening: looked at already, by the pre-check."""
         self._backlog = []
 
-    # ------------------------------------------------------------------ object access, unpowered
-    def service(self, exchange: sdo.Exchange, node: int) -> bytes:
-        """Carry out one object access. Raises SdoAbort, SdoTimeout, DriveError, NotPermitted."""
-        try:
-            request = next(exchange)
-            while True:
-                request = exchange.send(self._answer(request, node))
-        except StopIteration as end:
-            return bytes(end.value)
-
-    def _answer(self, request: Frame, node: int) -> bytes:
-        self.send(request)
-        end = self.link.now_ns() + SDO_TIMEOUT_NS
-        wanted = sdo.answer_id(node)
-        while (now := self.link.now_ns()) < end:
-            frames = self._collect(now + SLICE_NS)
-            self._backlog += frames
-            for frame in frames:
-                if frame.can_id == wanted:
-                    return frame.data
-        raise SdoTimeout(f"node {node} did not answer within {SDO_TIMEOUT_NS / 1e6:g} ms")
-
-    def read(self, node: int, index: int, sub: int) -> bytes:
-        """One object; a lost answer is asked for again (reading changes nothing)."""
-        return self._again(lambda: self.service(sdo.read(node, index, sub), node))
-
-    def write(self, axis: int, write: ObjectWrite) -> None:
-        """Write an object and read it back. Raises DriveError when the drive keeps another value."""
-        node, data = self.setup.axes[axis].node, payload(write)
-        self._again(lambda: self.service(sdo.write(node, write.entry, write.sub, data), node))
-        kept = self.read(node, write.entry, write.sub)
-        if kept != data:
-            raise DriveError(
-                f"{self.rules.names[axis]}: object 0x{write.entry:04X}:{write.sub:02X} ({write.what}): "
-                f"wrote {data.hex()}, read back {kept.hex()}"
-            )
-
-    def _again(self, access: Callable[[], bytes]) -> bytes:
-        for _ in range(SDO_TRIES - 1):
-            try:
-                return access()
-            except SdoTimeout:
-                continue
-        return access()
-
     # ------------------------------------------------------------------ home
     def set_home(self, positions_rad: Mapping[str, float], key: Permit) -> None:
         """Tell each unpowered drive its actuator angle; see Port.set_home.
@@ -405,7 +359,7 @@ class Loop:
             raw = round(positions_rad[axis.axis] / axis.position_signal().scale)
             offset = ObjectWrite(home.position_index, 0, home.position_size, raw, "home offset")
             for write in (*home.before, offset):
-                self.write(index, write)
+                self.access.write(index, write)
         try:
             self.energise(key, cap_Nm=0.0)
             self._take_home(homes)
@@ -414,7 +368,7 @@ class Loop:
             self.stop(Reaction.STOP_THEN_OFF, "setting home was cut short")
             for index, home in enumerate(homes):
                 for write in home.after if home else ():
-                    self.write(index, write)
+                    self.access.write(index, write)
         self.run(2)
         self.state = self.state._replace(homed=True)
 
@@ -435,6 +389,7 @@ class Loop:
 
     def timing(self) -> TimingCounts:
         """Timing since the last call."""
-        counts = TimingCounts(tuple(self._lateness), self._missed, self._expected - self._arrived, self._expected)
+        lost = max(0, self._expected - self._arrived)
+        counts = TimingCounts(tuple(self._lateness), self._missed, lost, self._expected)
         self.reset_timing()
         return counts

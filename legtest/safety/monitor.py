@@ -81,8 +81,8 @@ def step(
     grant = state.grant
     if grant is not None:
         if now_ns - state.last_ns > (AGE_CYCLES + 1) * rules.period_ns:
-            late = (now_ns - state.last_ns) / 1e6
-            reasons.append(Reason("deadline", "host", f"no pass for {late:.1f} ms", f"{4e-6 * rules.period_ns:g} ms", _STOP))
+            late = f"no pass for {(now_ns - state.last_ns) / 1e6:.1f} ms"
+            reasons.append(Reason("deadline", "host", late, f"{4e-6 * rules.period_ns:g} ms", _STOP))
         if now_ns >= grant.end_ns:
             reasons.append(Reason("permit", grant.kind, "its end is reached", "motion before its end", _LOWER))
         for index in grant.axes:
@@ -229,6 +229,7 @@ def _react(
             reaction, until = _OFF, now_ns + UNCONFIRMED_CYCLES * rules.period_ns
         frames += tuple(f for i in moving for f in rules.stop[reaction][i])
     after = MonitorState(
-        cycle, axes, now_ns, state.grant, state.enabled, state.demand, state.homed, state.proving, reaction, until, silent
-    )
+        cycle, axes, now_ns, state.grant, state.enabled, state.demand, state.homed, state.proving,
+        reaction, until, silent,
+    )  # fmt: skip
     return after, frames, tuple(reasons)

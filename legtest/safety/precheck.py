@@ -102,7 +102,7 @@ def _identity(loop: Loop) -> PrecheckStep:
         for sub, what in enumerate(("vendor", "product", "revision", "serial"), 1):
             want = getattr(expected, what)
             try:
-                got = int.from_bytes(loop.read(axis.node, 0x1018, sub), "little")
+                got = int.from_bytes(loop.access.read(axis.node, 0x1018, sub), "little")
             except DriveError as error:
                 raise PrecheckRefused(
                     "identity", str(error), f"node {axis.node} ({axis.axis}) answers",
@@ -122,7 +122,7 @@ def _off(loop: Loop) -> PrecheckStep:
     for axis in loop.setup.axes:
         if axis.status_object is None:
             continue
-        status = int.from_bytes(loop.read(axis.node, *axis.status_object), "little")
+        status = int.from_bytes(loop.access.read(axis.node, *axis.status_object), "little")
         if not axis.is_off.holds(status) or axis.is_fault.holds(status):
             for frame in axis.stop[Reaction.OFF_NOW]:
                 loop.send(frame)
@@ -139,7 +139,7 @@ def _objects(loop: Loop) -> PrecheckStep:
     for index, writes in enumerate(loop.setup.objects):
         for write in (loop.setup.disarm[index], *writes):
             try:
-                loop.write(index, write)
+                loop.access.write(index, write)
             except DriveError as error:
                 raise PrecheckRefused(
                     "limits written and read back", str(error), write.what,
@@ -199,7 +199,7 @@ def _loss_unpowered(loop: Loop) -> PrecheckStep:
     """Beat a few times, fall silent, and wait for each drive's emergency message."""
     step = "communication loss, unpowered"
     for index, write in enumerate(loop.setup.arm):
-        loop.write(index, write)
+        loop.access.write(index, write)
     loop.state = loop.state._replace(proving=tuple(range(len(loop.setup.axes))))
     for _ in range(3):
         loop.send(HEARTBEAT)
@@ -217,7 +217,7 @@ def _loss_unpowered(loop: Loop) -> PrecheckStep:
                 step, f"{name}: no emergency message", f"one within {loop.setup.loss_ns / 1e6:g} ms",
                 "the drive does not watch the host's heartbeat", False,
             )  # fmt: skip
-        loop.write(index, loop.setup.disarm[index])
+        loop.access.write(index, loop.setup.disarm[index])
     _start(loop)
     loop.state = loop.state._replace(proving=())
     slowest = max(heard.values()) - silent

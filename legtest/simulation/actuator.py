@@ -26,18 +26,20 @@ class Supply:
         self._physics = physics
         self._step = -1
         self._volts = physics.plant.supply_V
-        windings = [axis.winding_ohm_A2_per_Nm2 for axis in physics.plant.axes]
-        self._windings = tuple(zip(physics.rotor_index, windings, strict=True))
+        axes = enumerate(physics.plant.axes)
+        self._windings = [(n, physics.rotor_index[n], axis.winding_ohm_A2_per_Nm2) for n, axis in axes]
 
     def volts(self) -> float:
         """Voltage at the drives at the present step, V. Power is shaft power plus copper loss."""
         physics = self._physics
         if physics.step != self._step:
             self._step = physics.step
-            plant, state = physics.plant, physics.state()
+            plant = physics.plant
+            _, velocities, torques = physics.state()
             watts = 0.0
-            for (rotor, ohm), torque in zip(self._windings, state.torque, strict=True):
-                watts += torque * state.velocity[rotor] + ohm * torque * torque
+            for number, rotor, ohm in self._windings:
+                torque = torques[number]
+                watts += torque * velocities[rotor] + ohm * torque * torque
             self._volts = plant.supply_V - plant.source_ohm * watts / plant.supply_V
         return self._volts
 

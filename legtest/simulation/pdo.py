@@ -7,7 +7,6 @@ objects is 0; the plan that packs or unpacks it is made once, when the PDO comes
 from __future__ import annotations
 
 from collections.abc import Callable
-from operator import call
 from struct import Struct
 
 from legtest.simulation.dictionary import DEVICE_STATE, NOT_MAPPABLE, PDO_TOO_LONG, RANGE, Abort, Dictionary, Entry
@@ -107,12 +106,12 @@ class TransmitPdo(Pdo):
 
     def pack(self) -> bytes:
         """The payload now."""
-        return self._struct.pack(*map(call, self._values))
+        return self._struct.pack(*[value() for value in self._values])
 
     def due(self) -> bytes | None:
         """At the SYNC that is this PDO's turn: the payload; with type 0 only if it has changed."""
         self.left = self.type
-        return self._struct.pack(*map(call, self._values)) if self.type else self.changed()
+        return self.pack() if self.type else self.changed()
 
     def changed(self) -> bytes | None:
         """The payload if it differs from the last one this gave."""
@@ -131,17 +130,17 @@ class ReceivePdo(Pdo):
     def build(self) -> None:
         super().build()
         self.waiting: bytes | None = None
-        self._unpack = self._struct.unpack_from
+        self._plan = tuple((entry, entry.check, entry.written) for entry in self.entries)
 
     def apply(self, data: bytes, t_ns: int) -> None:
         """Write the mapped objects; a value its object refuses is left out. data: at least `length` bytes."""
-        for entry, value in zip(self.entries, self._unpack(data), strict=True):
-            if entry.check:
+        values = self._struct.unpack_from(data)
+        for n, (entry, check, written) in enumerate(self._plan):
+            if check:
                 try:
-                    entry.check(value)
+                    check(values[n])
                 except Abort:
                     continue
-            entry.value = value
-            written = entry.written
+            entry.value = values[n]
             if written:
                 written(t_ns)

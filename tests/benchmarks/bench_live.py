@@ -60,7 +60,7 @@ def measure(rate: int) -> None:
     late += f"  max {timing.lateness_max_ns / 1e3:7.0f}   slots missed {timing.missed}"
     print(f"     lateness of a cycle [us]   {late}")
     print(f"     SYNC to telemetry [us]     {quantiles(ages_us(recording.frames, bench))}"
-          f"   late or lost {timing.lost} of {timing.expected}")  # fmt: skip
+          f"   lost {timing.lost} of {timing.expected}")  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -59,7 +59,11 @@ def test_all_short_frames(length: int) -> None:
     assert sum(stuffed) / len(stuffed) == pytest.approx(expected["mean_stuff"], abs=6e-5)  # printed with four decimals
 
 
-@given(can_id=st.integers(0, 0x7FF), data=st.binary(max_size=8), extended=st.booleans())
+# Bytes that go on where a stuff bit left off: with them frames come close to one stuff bit for each four bits.
+RUNS = st.lists(st.sampled_from(b"\x00\xff\x0f\xf0\x1e\xe1\x3c\xc3\x78\x87"), max_size=8).map(bytes)
+
+
+@given(can_id=st.integers(0, 0x7FF), data=st.binary(max_size=8) | RUNS, extended=st.booleans())
 def test_tables_agree_with_bits_counted_one_by_one(can_id: int, data: bytes, extended: bool) -> None:
     """An own second way: the frame written out as text, CRC by polynomial division, stuff bits by looking back."""
     if extended:

@@ -16,33 +16,13 @@ from hypothesis import strategies as st
 import legtest
 from legtest.description import read_leg
 from legtest.errors import NotPermitted, UsageError
-from tests.plugin.conftest import HOPPER, Project
+from tests.plugin.conftest import FIXTURES, HOPPER, Project
 
-OWN_TEST = '''\
-"""Does the joint go where it is told?"""
-from legtest import homing, measured
-
-
-def test_goes_where_it_is_told(bench, joint, judge):
-    homing.ensure(bench)
-    with bench.energised():
-        bench.move_to([0.1, -0.3])
-        bench.wait(0.5)
-        angle = bench.sample().joints_rad[bench.leg.joint_names.index(joint.name)]
-    goal = {"hip": 0.1, "knee": -0.3}[joint.name]
-    error = measured("pointing error", angle - goal, u=0.002, unit="rad", subject=joint.name)
-    judge(error, between=("-1 deg", "1 deg"))
-'''
-BUILT_IN = """\
-from legtest import homing
+HOW_TO = FIXTURES.parent / "docs/how-to/write-your-own-test.md"
+BUILT_IN, OWN_MOTION, SCRIPT = re.findall(r"```python\n(.*?)```", HOW_TO.read_text(encoding="utf-8"), re.DOTALL)
 
 
-def test_homes_to_the_same_place(bench, joint, judge):
-    judge(*homing.run(bench, joint, cycles=3))
-"""
-
-
-@pytest.mark.parametrize("text", [OWN_TEST, BUILT_IN], ids=["own motion", "built-in procedure"])
+@pytest.mark.parametrize("text", [OWN_MOTION, BUILT_IN], ids=["own motion", "built-in procedure"])
 def test_a_users_own_file_is_run_and_judged(text: str, tmp_path: Path) -> None:
     (tmp_path / "test_mine.py").write_text(text, encoding="utf-8")
     command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-W", "error", "--leg", str(HOPPER)]
@@ -127,6 +107,13 @@ def test_a_procedure_can_be_loaded_again() -> None:
 
 
 # ---------------------------------------------------------------------- a bench in a script
+def test_the_script_of_the_how_to(tmp_path: Path) -> None:
+    code = SCRIPT.replace('"leg.yaml"', repr(str(HOPPER)))
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert [float(text) for text in done.stdout.strip("()\n").split(",")] == pytest.approx([0.1, -0.3], abs=0.05)
+    assert list(tmp_path.iterdir()) == []  # no record
+
+
 def test_a_simulated_bench_in_a_script() -> None:
     seen = []
     for seed in (1, 1, 2):

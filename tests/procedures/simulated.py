@@ -28,7 +28,7 @@ class Simulated(NamedTuple):
     rig: Rig
 
     def run(self, procedure: Declaration, joint: str | None = None, **arguments: Any) -> dict[str, Measurement]:
-        """The measurements by quantity; for a procedure of the whole leg, by "quantity subject" where a joint has it."""
+        """The measurements by quantity; by "quantity subject" where several subjects have it."""
         found = run_procedure(procedure, self.bench, self.leg.joint(joint) if joint else None, **arguments)
         names = [m.quantity for m in found]
         return {m.quantity if names.count(m.quantity) == 1 else f"{m.quantity} {m.subject}": m for m in found}
@@ -48,13 +48,14 @@ def simulated(leg: str, seed: int, *faults: str) -> Simulated:
     rig = wiring.simulated_rig(description, bench, seed=seed, faults=[parse_fault(text) for text in faults])
     log = wiring.NullLog()
     opened = wiring.bench_on(
-        rig.link, description, bench, hands=rig.person, by="the simulation", log=log, frames=log, events=lambda text: None
-    )
+        rig.link, description, bench, hands=rig.person, by="the simulation", log=log, frames=log,
+        events=lambda text: None,
+    )  # fmt: skip
     return Simulated(description, opened, rig)
 
 
 def assert_holds(m: Measurement, true: float, coverage: float = 0.99) -> None:
-    """The interval of this coverage around the value holds the truth; 99 %, so that a sound test is not lost to luck."""
+    """The interval of this coverage around the value holds the truth; 99 %, so that luck fails no sound test."""
     room = expanded(m, coverage)
     assert abs(m.value - true) <= room, f"{m.subject} {m.quantity}: {m.value:g} +- {room:g}, true {true:g}"
     assert m.invalid == ""

@@ -38,7 +38,9 @@ def _fails(fault: str, procedure: Declaration, joint: str | None, arguments: dic
 
 
 @pytest.mark.parametrize(("fault", "procedure", "joint", "arguments", "quantity"), NOTICED)
-def test_noticed(fault: str, procedure: Declaration, joint: str | None, arguments: dict[str, Any], quantity: str) -> None:
+def test_noticed(
+    fault: str, procedure: Declaration, joint: str | None, arguments: dict[str, Any], quantity: str
+) -> None:
     _fails(fault, procedure, joint, arguments, quantity)
 
 

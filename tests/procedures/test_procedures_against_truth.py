@@ -86,8 +86,8 @@ def test_a_foot_path_is_followed_as_the_truth_says() -> None:
     """Peak following error and delay against the true rotor angles, looked at every 20 ms by somebody else."""
     it = simulated("tarn-hopper", SEED)
     seen: list[tuple[int, list[float]]] = []
-    physics = it.rig.physics
-    physics.on_tick.append(lambda: seen.append((physics.step, [physics.state().position[i] for i in physics.rotor_index])))
+    physics, rotors = it.rig.physics, it.rig.physics.rotor_index
+    physics.on_tick.append(lambda: seen.append((physics.step, [physics.state().position[i] for i in rotors])))
     homing.ensure(it.bench)
     recorded = tracking.move(it.bench, cycles=4)
     found = {(m.quantity, m.subject): m for m in tracking.evaluate(recorded)}

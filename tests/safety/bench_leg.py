@@ -1,4 +1,4 @@
-"""A leg for the tests of the safety room: real drive nodes on the virtual bus, plain bodies instead of a physics engine.
+"""A leg for the tests of the safety room: real drive nodes on the virtual bus, plain bodies instead of physics.
 
 What is on the wire is taken down by a station of its own, and judged by code that uses nothing of legtest.safety.
 """

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from bench_leg import LEG, MS, S, Leg, make_setup
+from bench_leg import LEG, MS, Leg, S, make_setup
 
 from legtest.bench import Bench, Sample
-from legtest.canbus.frame import Frame
 from legtest.description import default_bench, read_leg
 from legtest.description.setup import SetUp
 from legtest.errors import LegStopped, NotPermitted, PrecheckRefused, UsageError
@@ -96,9 +95,14 @@ def test_after_the_tests_own_mistake_the_same_permit_goes_on() -> None:
 
 def test_after_a_stop_by_the_monitor_the_bench_gives_no_power_any_more() -> None:
     made = Made()
-    with pytest.raises(LegStopped, match="emergency, hip|drive fault, hip"), made.bench.energised():
-        made.leg.nodes[1]._power.fault(made.leg.now, 0x2310)
-        made.bench.wait(0.5)
+
+    def motion() -> None:
+        with made.bench.energised():
+            made.leg.nodes[1]._power.fault(made.leg.now, 0x2310)
+            made.bench.wait(0.5)
+
+    with pytest.raises(LegStopped, match=r"emergency, hip|drive fault, hip"):
+        motion()
     since = made.leg.now
     with pytest.raises(LegStopped), made.bench.energised():
         pytest.fail("no power after a stop")
@@ -107,14 +111,20 @@ def test_after_a_stop_by_the_monitor_the_bench_gives_no_power_any_more() -> None
 
 def test_a_swallowed_stop_does_not_bring_the_power_back() -> None:
     made = Made()
-    with pytest.raises((LegStopped, NotPermitted)), made.bench.energised():
-        made.leg.nodes[1]._power.fault(made.leg.now, 0x2310)
-        try:
+    since = [0]
+
+    def motion() -> None:
+        with made.bench.energised():
+            made.leg.nodes[1]._power.fault(made.leg.now, 0x2310)
+            with pytest.raises(LegStopped):
+                made.bench.wait(0.5)
+            since[0] = made.leg.now
             made.bench.wait(0.5)
-        except LegStopped:
-            since = made.leg.now
-        made.bench.wait(0.5)
-    assert made.leg.wire.energising(since) == []
+
+    with pytest.raises((LegStopped, NotPermitted)):
+        motion()
+    assert since[0] > 0
+    assert made.leg.wire.energising(since[0]) == []
     assert made.leg.energised() == [False] * 3
 
 
@@ -147,7 +157,7 @@ def test_a_refused_precheck_gives_no_power() -> None:
 
 def test_a_closed_bench_is_lowered_and_stays_off() -> None:
     made = Made()
-    with pytest.raises(NotPermitted, match="closed"), made.bench.energised():
+    with made.bench.energised():
         goal = made.bench.demand_rad
         rest = made.leg.bodies[0].position
         goal[0] += 0.3
@@ -155,7 +165,6 @@ def test_a_closed_bench_is_lowered_and_stays_off() -> None:
         made.bench.close()
         assert made.leg.energised() == [False] * 3
         assert made.leg.bodies[0].position == pytest.approx(rest, abs=0.03)
-        raise NotPermitted("closed")
     made.bench.close()
     since = made.leg.now
     with pytest.raises(NotPermitted, match="the bench is closed"), made.bench.energised():
@@ -165,12 +174,12 @@ def test_a_closed_bench_is_lowered_and_stays_off() -> None:
 
 def test_motion_needs_power_and_rest_needs_none() -> None:
     made = Made()
-    with pytest.raises(NotPermitted, match="inside `with bench.energised"):
+    with pytest.raises(NotPermitted, match="inside `with bench"):
         made.bench.follow([[0.0, 0.0, 0.0]])
     with made.bench.energised():
         with pytest.raises(UsageError, match="without power"):
             made.bench.rest(0.1)
-        with pytest.raises(UsageError, match="one `with bench.energised"), made.bench.energised():
+        with pytest.raises(UsageError, match="one `with bench"), made.bench.energised():
             pytest.fail("not twice")
         with pytest.raises(UsageError, match="power off"):
             made.bench.arrange(SetUp.STANDING)

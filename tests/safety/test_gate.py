@@ -24,8 +24,8 @@ def passes(frame: Frame, grant: Grant | None = None, *, now_ns: int = 0, powered
     return GATE.refusal(frame, grant, now_ns, powered) == ""
 
 
-near_ids = st.sampled_from([base + node for base in (0, 0x80, 0x180, 0x200, 0x280, 0x300, 0x380, 0x400, 0x500, 0x580, 0x600, 0x700)
-                            for node in (0, 1, 2, 3, 4, 127)])  # fmt: skip
+BASES = (0, 0x80, 0x180, 0x200, 0x280, 0x300, 0x380, 0x400, 0x500, 0x580, 0x600, 0x700)
+near_ids = st.sampled_from([base + node for base in BASES for node in (0, 1, 2, 3, 4, 127)])
 near_words = st.builds(lambda word, tail: bytes((word, 0)) + tail, st.integers(0, 255), st.just(b""))
 downloads = st.builds(
     lambda command, index, sub, data: bytes((command, index & 0xFF, index >> 8, sub)) + data,

@@ -10,7 +10,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from bench_leg import MS, S, Leg, make_setup, shorter
+from bench_leg import MS, Leg, S, make_setup, shorter
 
 from legtest.canbus.frame import Frame
 from legtest.canbus.wiremap import Reaction
@@ -112,7 +112,9 @@ def test_without_a_key_nothing_is_energised() -> None:
     for key in (Permit(b"", "motion"), Permit(b"0" * 16, "motion"), None):
         with pytest.raises(NotPermitted):
             leg.loop.energise(key)  # type: ignore[arg-type]
-    for frame in (Frame(0, 0x201, b"\x0f\x00"), Frame(0, 0x301, bytes(8)), Frame(0, 0x601, b"\x2b\x40\x60\x00\x0f\0\0\0")):
+    enable = b"\x0f\x00"
+    by_object = b"\x2b\x40\x60\x00" + enable + bytes(2)
+    for frame in (Frame(0, 0x201, enable), Frame(0, 0x301, bytes(8)), Frame(0, 0x601, by_object)):
         with pytest.raises(NotPermitted):
             leg.loop.send(frame)
     leg.loop.run(20)
@@ -237,7 +239,7 @@ def test_a_hot_winding_lowers_and_switches_off() -> None:
     leg, key = displaced()
     leg.axes[2].temperature_C = 95.0
     since = leg.now
-    with pytest.raises(LegStopped, match="temperature, knee: 95.0 degC"):
+    with pytest.raises(LegStopped, match=r"temperature, knee: 95\.0 degC"):
         leg.loop.pump(leg.now + 3 * S)
     lowered(leg, since)
     refused_after(leg, key)
@@ -254,7 +256,7 @@ def test_a_violation_while_lowering_becomes_a_stop() -> None:
     leg, key = displaced()
     leg.axes[2].temperature_C = 95.0
     leg.bus.at(leg.now + 300 * MS, lambda t: leg.nodes[1]._power.fault(t, 0x2310))
-    with pytest.raises(LegStopped, match="temperature.*drive fault|temperature.*emergency"):
+    with pytest.raises(LegStopped, match=r"temperature.*drive fault|temperature.*emergency"):
         leg.loop.pump(leg.now + 3 * S)
     assert leg.bodies[0].position - leg.rest > 0.05, "not lowered any further"
     assert leg.energised() == [False] * 3

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -121,7 +122,8 @@ def ramp(joint: int, speed: float, rows: int = 5) -> Stretch:
 @pytest.mark.parametrize("sense", [1, -1])
 def test_speed_is_checked_at_the_joint(joint: int, sense: int) -> None:
     assert verdict(ramp(joint, sense * SPEED * 0.999)) == ""
-    assert f"{RULES.joints[joint].name} at {sense * SPEED * 1.01:+.2f} rad/s" in verdict(ramp(joint, sense * SPEED * 1.01))
+    fast = sense * SPEED * 1.01
+    assert f"{RULES.joints[joint].name} at {fast:+.2f} rad/s" in verdict(ramp(joint, fast))
 
 
 def test_the_hip_motor_alone_turns_the_knee_as_well() -> None:
@@ -186,7 +188,7 @@ def test_what_is_played_is_linear_between_rows(rows: list[tuple[int, float, floa
 def interpolated(t: float, times: Sequence[int], values: Sequence[float]) -> float:
     if t <= times[0]:
         return values[0]
-    for (t0, v0), (t1, v1) in zip(zip(times, values), zip(times[1:], values[1:]), strict=False):
+    for (t0, v0), (t1, v1) in pairwise(zip(times, values, strict=True)):
         if t <= t1:
             return v0 + (v1 - v0) * (t - t0) / (t1 - t0)
     return values[-1]

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import pytest
-from bench_leg import MS, S, Leg, identity_of, make_setup
+from bench_leg import MS, Leg, S, identity_of, make_setup
 
 from legtest.canbus.frame import Frame
 from legtest.errors import NotPermitted, PrecheckRefused
@@ -273,21 +273,33 @@ def ignores_the_quick_stop() -> Leg:
 
 
 UNPOWERED = {
-    "wrong serial": Cause(with_identity(1, serial=999), "identity", "hip: serial 999", "4102 (leg file)", "another drive"),
-    "wrong revision": Cause(with_identity(2, revision=7), "identity", "knee: revision 7", "65536 (leg file)", "firmware"),
-    "wrong vendor": Cause(with_identity(0, vendor=5), "identity", "abduction: vendor 5", "0 (leg file)", "another drive"),
-    "wrong product": Cause(with_identity(0, product=5), "identity", "abduction: product 5", "1 (leg file)", "another drive"),
+    "wrong serial": Cause(
+        with_identity(1, serial=999), "identity", "hip: serial 999", "4102 (leg file)", "another drive"
+    ),
+    "wrong revision": Cause(
+        with_identity(2, revision=7), "identity", "knee: revision 7", "65536 (leg file)", "firmware"
+    ),
+    "wrong vendor": Cause(
+        with_identity(0, vendor=5), "identity", "abduction: vendor 5", "0 (leg file)", "another drive"
+    ),
+    "wrong product": Cause(
+        with_identity(0, product=5), "identity", "abduction: product 5", "1 (leg file)", "another drive"
+    ),
     "swapped node ids": Cause(swapped_nodes, "identity", "hip: serial 4103", "4102", "swapped node ids"),
     "absent node": Cause(absent_node, "identity", "node 3 did not answer", "node 3 (knee) answers", "termination"),
     "another SYNC": Cause(repeated(0x080, b""), "listening", "0x80", "nobody else leads", "another program"),
-    "another NMT master": Cause(repeated(0x000, b"\x01\x02"), "listening", "0x0", "nobody else leads", "another program"),
+    "another NMT master": Cause(
+        repeated(0x000, b"\x01\x02"), "listening", "0x0", "nobody else leads", "another program"
+    ),
     "another SDO client": Cause(
         repeated(0x602, bytes.fromhex("4018100100000000")), "listening", "0x602", "nobody else leads", "another program"
     ),
     "another set-point": Cause(repeated(0x303, bytes(8)), "listening", "0x303", "nobody else leads", "another program"),
     "our heartbeat": Cause(repeated(0x77F, b"\x05"), "listening", "0x77F", "nobody else leads", "another program"),
     "unknown node": Cause(unknown_node, "listening", "heartbeat of node [9]", "only nodes [1, 2, 3]", "does not name"),
-    "already energised": Cause(already_energised, "drives off", "hip: statusword 0x", "off and without fault", "disable was sent"),
+    "already energised": Cause(
+        already_energised, "drives off", "hip: statusword 0x", "off and without fault", "disable was sent"
+    ),
     "in fault": Cause(in_fault, "drives off", "hip: statusword 0x", "off and without fault", "fault"),
     "a limit ignored": Cause(
         ignores_a_write(0, 0x6085, 0), "limits written and read back", "0x6085:00", "quick stop", "does not accept"
@@ -303,27 +315,37 @@ UNPOWERED = {
     ),
     "no telemetry of one": Cause(no_telemetry(0x182), "telemetry plausible", "missing", "at most 10%", "adapter"),
     "a fifth lost": Cause(
-        no_telemetry(0x181, 0x182, 0x183, share=5), "telemetry plausible", "20.0% of the frames missing", "at most", "bus"
+        no_telemetry(0x181, 0x182, 0x183, share=5),
+        "telemetry plausible",
+        "20.0% of the frames missing",
+        "at most",
+        "bus",
     ),
     "no supply frame": Cause(no_telemetry(0x282), "telemetry plausible", "hip: no supply", "one", "does not send"),
-    "no temperature frame": Cause(no_telemetry(0x381), "telemetry plausible", "abduction: no temperature", "", "not send"),
+    "no temperature frame": Cause(
+        no_telemetry(0x381), "telemetry plausible", "abduction: no temperature", "", "not send"
+    ),
     "supply low": Cause(supply(12.0), "telemetry plausible", "hip: supply 12.0 V", "18..60 V", "supply off or wrong"),
     "supply high": Cause(supply(70.0), "telemetry plausible", "hip: supply 70.0 V", "18..60 V", "supply off or wrong"),
     "hot": Cause(hot, "telemetry plausible", "abduction: temperature 95.0 degC", "-20..90 degC", "sensor"),
     "deaf to heartbeats": Cause(
         deaf_to_heartbeats, "communication loss, unpowered", "knee: no emergency message", "within 100 ms", "heartbeat"
     ),
-}  # fmt: skip
+}
 
 POWERED = {
     "heartbeat loss ignored": Cause(
-        reports_and_goes_on, "communication loss of abduction, energised", "still energised", "off within", "lost heartbeat"
+        reports_and_goes_on,
+        "communication loss of abduction, energised",
+        "still energised",
+        "off within",
+        "lost heartbeat",
     ),
     "blocked joint": Cause(blocked(1), "trial of hip", "", "", "blocked joint"),
     "wrong sign": Cause(wrong_sign(2), "trial of knee", "", "", "wrong sign"),
     "swapped cables": Cause(swapped_motor_cables, "trial of hip", "", "", "swapped"),
     "quick stop ignored": Cause(ignores_the_quick_stop, "trial of hip", "not confirmed", "off in time", "ignores"),
-}  # fmt: skip
+}
 
 
 def refusal_of(cause: Cause) -> tuple[Leg, PrecheckRefused]:

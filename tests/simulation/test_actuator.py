@@ -7,6 +7,8 @@ import statistics
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from make_leg import make_bench, make_leg
 from make_mechanics import MS, Mechanics, S, ideal, with_axes
 
@@ -171,6 +173,14 @@ def test_the_mixing_is_splitmix64() -> None:
     # First outputs for the seed 1234567 as published with the algorithm's common test vectors; from memory.
     assert mix(1234567, 1) == 6457827717110365317
     assert mix(1234567, 2) == 3203168211198807973
+
+
+@given(key=st.integers(0, 2**64 - 1), t_ns=st.integers(0, 2**45))
+def test_noise_is_looked_up_by_the_mixed_bits(key: int, t_ns: int) -> None:
+    z = mix(key, t_ns)
+    fields = [z >> shift & 0xFFF for shift in (0, 16, 32)]
+    expected = [statistics.NormalDist().inv_cdf((field + 0.5) / 4096) for field in fields]
+    assert list(normals(key, t_ns)) == expected
 
 
 def test_noise_is_normal_and_independent() -> None:

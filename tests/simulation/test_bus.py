@@ -198,6 +198,38 @@ def test_time() -> None:
         bus.at(4, lambda t_ns: None)
 
 
+def test_wire_and_other_events_of_one_instant_run_in_the_order_made() -> None:
+    bus = VirtualBus(1_000_000)
+    end_ns = frame_bits(0x1, b"") * 1_000
+    order: list[str] = []
+    bus.attach(lambda received: order.append("frame"))
+    bus.at(end_ns, lambda t_ns: order.append("made before the frame"))
+    station(bus).send(frame(0x1))
+    bus.at(0, lambda t_ns: bus.at(end_ns, lambda t_ns: order.append("made after the frame was on the wire")))
+    bus.run(end_ns)
+    assert order == ["made before the frame", "frame", "made after the frame was on the wire"]
+
+
+def test_a_station_may_have_a_receiver_for_each_identifier() -> None:
+    bus = VirtualBus(1_000_000)
+    first: list[Frame] = []
+    second: list[Frame] = []
+    sender, port = station(bus), station(bus)
+    port.handle({0x10: first.append, 0x11: second.append})
+    for can_id, flags in ((0x10, 0), (0x11, 0), (0x12, 0), (0x10, REMOTE), (0x10, EXTENDED)):
+        sender.send(frame(can_id, b"x", flags))
+    sender.send_data(0x11, b"y")
+    bus.run(10_000_000)
+    assert [f.data for f in first] == [b"x"]
+    assert [f.data for f in second] == [b"x", b"y"]
+    everything: list[Frame] = []
+    port.handle({0x10: everything.append})
+    sender.send_data(0x10, b"z")
+    bus.run(20_000_000)
+    assert [f.data for f in everything] == [b"z"]
+    assert len(first) == 1
+
+
 def test_what_the_bus_refuses() -> None:
     with pytest.raises(ValueError, match="300000 bit/s"):
         VirtualBus(300_000)
