@@ -18,7 +18,6 @@ from legtest.metrology.verdict import Verdict
 from legtest.records.part import PartWriter
 from legtest.records.recorded import Recorded
 from legtest.records.run import RunWriter
-from legtest.simulation.faults import FaultCase, parse_fault
 
 
 class PartLog:
@@ -69,7 +68,7 @@ class Setting:
         self.bench: BenchDescription = read_bench(bench_path) if bench_path else default_bench()
         self.live = live
         self.seed = 1 if seed is None else seed
-        self.faults: tuple[FaultCase, ...] = tuple(parse_fault(text) for text in faults)
+        self.faults = wiring.faults_of(faults)
         if live and (seed is not None or faults):
             raise UsageError("--leg-seed and --leg-fault belong to the simulation: leave them out with --live")
         if live and len(self.legs) != 1:

@@ -139,6 +139,13 @@ def bench_on(
     )  # fmt: skip
 
 
+def faults_of(texts: Sequence[FaultCase | str]) -> tuple[FaultCase, ...]:
+    """Faults as typed ("backlash@hip=1 deg"), read. Raises UsageError with the nearest name, the unit or the range."""
+    from legtest.simulation.faults import parse_fault
+
+    return tuple(parse_fault(fault) if isinstance(fault, str) else fault for fault in texts)
+
+
 def simulated_rig(
     leg: LegDescription, bench: BenchDescription, *, seed: int, faults: Sequence[FaultCase] = ()
 ) -> Rig:
@@ -161,16 +168,13 @@ def simulated_bench(
     leg, bench: descriptions or their files; no bench is the usual simulated one. faults: as for --leg-fault. Power
     goes off at the end of the block. Raises DescriptionError, UsageError.
     """
-    from legtest.simulation.faults import parse_fault
-
     if isinstance(leg, str | Path):
         leg = read_leg(leg)
     if bench is None:
         bench = default_bench()
     elif isinstance(bench, str | Path):
         bench = read_bench(bench)
-    cases = [parse_fault(fault) if isinstance(fault, str) else fault for fault in faults]
-    rig = simulated_rig(leg, bench, seed=seed, faults=cases)
+    rig = simulated_rig(leg, bench, seed=seed, faults=faults_of(faults))
     log = NullLog()
     made = bench_on(
         rig.link, leg, bench, hands=rig.person, by="simulated person", log=log, frames=log, events=lambda _: None

@@ -13,7 +13,6 @@ TESTS = parse(ROOT / "tests")
 
 # The modules that may ask the system for the time, and why; everybody else is handed an instant.
 ASKS_FOR_TIME = {
-    "legtest.clock": "the one clock that the live side hands out",
     "legtest.canbus.live": "waits for a real adapter until a deadline of the monotonic clock",
     "legtest.simulation.can_interface": "serves the simulated bus to other programs in real time only",
     "legtest.plugin": "the date in the name of a run's folder",

@@ -59,8 +59,8 @@ def test_public_names_are_those_listed() -> None:
 
 
 def test_a_name_that_is_not_public_is_refused_with_those_that_are() -> None:
-    with pytest.raises(AttributeError, match=r"no attribute 'homing'; it has __version__"):
-        legtest.homing  # noqa: B018
+    with pytest.raises(AttributeError, match=r"no attribute 'homming'; it has .*homing"):
+        legtest.homming  # noqa: B018
 
 
 def test_importing_the_package_loads_only_itself() -> None:

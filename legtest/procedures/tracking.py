@@ -166,12 +166,17 @@ def _iso9283(recorded: Recorded, path: _Path) -> tuple[Measurement, ...]:
 
 def _peak(recorded: Recorded, path: _Path, joint: JointDescription) -> Measurement:
     index = recorded.leg.joint_names.index(joint.name)
-    error = np.abs(path.command_rad[:, index] - path.actual_rad[:, index])
-    step = 2 * np.pi / joint.drive.counts_per_turn
-    peak = float(error.max())
+    error = path.command_rad[:, index] - path.actual_rad[:, index]
+    peak = float(np.abs(error).max())
     # One sample decides a peak: how far its neighbours in rank differ is how well it is known.
-    near = float(np.sort(error)[-10:].std(ddof=1))
-    budget = (BudgetLine("largest of many samples", near, 9, "A"), BudgetLine("encoder resolution", step / sqrt(6)))
+    near = float(np.sort(np.abs(error))[-10:].std(ddof=1))
+    # The noise of a reading lifts the largest of many, by up to three standard deviations; from second differences.
+    noise = float(np.std(np.diff(error, 2))) / sqrt(6)
+    budget = (
+        BudgetLine("largest of many samples", near, 9, "A"),
+        BudgetLine("noise of one reading", 3 * noise / sqrt(3)),
+        BudgetLine("encoder resolution", 2 * np.pi / joint.drive.counts_per_turn / sqrt(6)),
+    )
     return measurement("following_error", joint.name, peak, budget, reference="internal")
 
 

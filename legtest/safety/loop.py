@@ -17,6 +17,7 @@ from legtest.canbus.link import Link
 from legtest.canbus.wiremap import HomeSetting, ObjectWrite, Point, Reaction, setpoint_encoder
 from legtest.errors import DriveError, LegStopped, LegtestError, NotPermitted
 from legtest.safety.gate import HEARTBEAT, Gate
+from legtest.safety.lowering import lowering
 from legtest.safety.monitor import Reason, initial, step
 from legtest.safety.permit import Grant, Ledger, Permit
 from legtest.safety.player import Player, check
@@ -27,7 +28,10 @@ from legtest.safety.setup import Setup
 from legtest.safety.stretch import Stretch
 
 GIVE_UP_NS = 1_500_000_000
-LIMIT_MARGIN_RAD = 0.03
+CONFIRM_CYCLES = 2
+REST_RAD = 0.002
+REST_WINDOW_NS = 100_000_000
+REST_GIVE_UP_NS = 5_000_000_000
 
 
 class LineSink(Protocol):
@@ -162,7 +166,7 @@ class Loop:
             raise NotPermitted("the leg was stopped; the pre-check must pass again")
         for index in grant.axes:
             self.access.write(index, self.setup.arm[index])
-        self.run(2)
+        self.settle()
         caps = grant.torque_Nm if cap_Nm is None else (cap_Nm,) * len(grant.torque_Nm)
         row = tuple(Point(axis.position, 0.0, cap) for axis, cap in zip(self.state.axes, caps, strict=True))
         self._rest = tuple(point.position_rad for point in row)
@@ -181,13 +185,13 @@ class Loop:
         self.run(2)
         for number in range(max(len(self.setup.axes[index].enable) for index in grant.axes)):
             steps = {index: self.setup.axes[index].enable[number] for index in grant.axes}
-            for enable in steps.values():
-                self.send(enable.frame)
             end = self.link.now_ns() + max(enable.timeout_ns for enable in steps.values())
-            while not all(s.value == self.state.axes[i].status & s.mask for i, s in steps.items()):
+            while waiting := [s for i, s in steps.items() if s.value != self.state.axes[i].status & s.mask]:
                 if self.link.now_ns() > end:
                     raise DriveError(self._not_enabled(number, steps))
-                self.run(1)
+                for enable in waiting:  # said again when it or its confirmation was lost
+                    self.send(enable.frame)
+                self.run(CONFIRM_CYCLES)
         self.state = self.state._replace(enabled=True)
         if self._player is not None:
             self._player.void_ns = self.link.now_ns() + 500_000_000
@@ -214,27 +218,10 @@ class Loop:
         """
         if self._grant is None or (self._lowering is not None and self._lowering is self._player):
             return
-        demand = self.demand()
-        goals = self._resting()
-        span = max(abs(p.position_rad - rest) for p, rest in zip(demand, goals, strict=True))
-        duration = max(self.setup.period_ns, int(span / self.setup.lower_rad_s * 1e9))
-        goal = tuple(p._replace(position_rad=rest, torque_ff_Nm=0.0) for p, rest in zip(demand, goals, strict=True))
-        path = Stretch(self.rules.names, (0, duration), (demand, goal), 10**12)
+        path = lowering(self.setup, self.demand(), self._rest, self.state.homed)
         self._player = self._lowering = Player(path, self._next + self.setup.period_ns)
         end = self._player.end_ns + 4 * self.setup.period_ns
         self._grant = self._grant._replace(end_ns=max(end, self._grant.end_ns))
-
-    def _resting(self) -> tuple[float, ...]:
-        """Where the leg rested; once it knows its zero, not beyond its joint limits (friction can hold it anywhere)."""
-        if not self.state.homed:
-            return self._rest
-        setup = self.setup
-        joints = [sum(c * r for c, r in zip(row, self._rest, strict=True)) for row in setup.joint_of_actuator]
-        inside = [
-            min(max(q, j.low_rad + LIMIT_MARGIN_RAD), j.high_rad - LIMIT_MARGIN_RAD)
-            for q, j in zip(joints, setup.joints, strict=True)
-        ]
-        return tuple(sum(c * q for c, q in zip(row, inside, strict=True)) for row in setup.actuator_of_joint)
 
     def lower_and_off(self) -> None:
         """The normal end of a powered phase. Raises LegStopped when the monitor had to step in."""
@@ -275,11 +262,16 @@ class Loop:
         self.state = self.state._replace(reaction=reaction, until_ns=until)
 
     def _disarm(self) -> None:
+        proving = self.state.proving
+        # No beat leaves meanwhile: a drive whose turn comes late may say that it misses us.
+        self.state = self.state._replace(proving=tuple(range(len(self.setup.axes))))
         for index, write in enumerate(self.setup.disarm):
             try:
                 self.access.write(index, write)
             except LegtestError as error:
                 self._events(f"{self.rules.names[index]} still watches our heartbeat: {error}")
+        self.cycle()
+        self.state = self.state._replace(proving=proving)
 
     def _all_off(self) -> bool:
         return all(
@@ -311,6 +303,21 @@ class Loop:
             if self.state.reaction is not None and self.powered:
                 self._power_off()
                 self._raise_if_stopped()
+
+    def settle(self) -> None:
+        """Let a limp leg come to rest: a swinging one would be jerked back to where it was last seen.
+
+        Gives up after a while; the monitor judges what still moves then.
+        """
+        window = max(2, REST_WINDOW_NS // self.setup.period_ns)
+        give_up = self.link.now_ns() + REST_GIVE_UP_NS
+        while self.link.now_ns() < give_up:
+            seen = []
+            for _ in range(window):
+                self.run(1)
+                seen.append([axis.position for axis in self.state.axes])
+            if all(max(track) - min(track) < REST_RAD for track in zip(*seen, strict=True)):
+                return
 
     def _keep_up(self) -> None:
         """The cycle that has come due while somebody computed; simulated time stands still meanwhile."""
@@ -375,12 +382,12 @@ class Loop:
     def _take_home(self, homes: Sequence[HomeSetting | None]) -> None:
         """Start homing and wait until each drive confirms it."""
         end = self.link.now_ns() + GIVE_UP_NS
-        for frame in (frame for home in homes if home for frame in home.start):
-            self.send(frame)
-        while not all(h.done.holds(a.status) for h, a in zip(homes, self.state.axes, strict=True) if h):
+        while waiting := [h for h, a in zip(homes, self.state.axes, strict=True) if h and not h.done.holds(a.status)]:
             if self.link.now_ns() > end:
                 raise DriveError("a drive did not confirm its home position")
-            self.run(1)
+            for frame in (frame for home in waiting for frame in home.start):
+                self.send(frame)
+            self.run(CONFIRM_CYCLES)
 
     # ------------------------------------------------------------------ timing
     def reset_timing(self) -> None:

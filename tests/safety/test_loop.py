@@ -1,47 +1,22 @@
-"""The control cycle on the wire: order, timing of set-points, how motion ends, and what happens when something breaks.
+"""The control cycle on the wire: order, timing of set-points, how motion ends, how home is set.
 
 Every time is measured on the bus by a station of its own; limits are the budgets of the set-up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
 from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from bench_leg import MS, Leg, S, make_setup, shorter
+from bench_leg import MS, Leg, S, shorter
+from powered_leg import SETUP, T, displaced, lowered, powered, refused_after, table
 
 from legtest.canbus.frame import Frame
 from legtest.canbus.wiremap import Reaction
-from legtest.errors import DriveError, LegStopped, LegtestError, NotPermitted
+from legtest.errors import DriveError, LegStopped, NotPermitted
 from legtest.safety.permit import Grant, Permit
-from legtest.safety.setup import Setup
-
-SETUP = make_setup()
-T = SETUP.period_ns
-FRAMES_NS = 7 * 135_000  # the frames that may stand before a stop, at their longest, at 1 Mbit/s
-BOTH = (0x0000, 0x0002)  # disable voltage, quick stop
-
-
-def powered(setup: Setup | None = None) -> tuple[Leg, Permit]:
-    leg = Leg(setup or SETUP)
-    key = leg.precheck()
-    leg.loop.run(250)  # the bodies swing out
-    leg.rest = leg.bodies[0].position
-    leg.loop.energise(key)
-    assert leg.energised() == [True] * 3
-    return leg, key
-
-
-def moving(speed: float = 1.0) -> tuple[Leg, Permit]:
-    """In the middle of a motion of the abduction joint."""
-    leg, key = powered()
-    leg.loop.play(leg.stretch(0, speed, 1.0), key)
-    leg.loop.run(100)
-    assert leg.bodies[0].velocity == pytest.approx(speed, abs=0.05)
-    return leg, key
-
 
 # ---------------------------------------------------------------------- the cycle
 
@@ -93,7 +68,7 @@ def test_a_set_point_acts_at_the_next_sync_and_is_reached_one_period_later() -> 
     leg.wire.frames.clear()
     leg.bus.attach(at_sync)
     leg.loop.run(60)
-    per_count = 2 * 3.141592653589793 / 65536
+    per_count = math.tau / 65536
     sent = [int.from_bytes(f.data[:4], "little", signed=True) * per_count for f in leg.wire.frames if f.can_id == 0x301]
     assert (len(sent), len(demands)) == (59, 60)
     for k in range(20, 50):
@@ -164,30 +139,6 @@ def test_a_refused_stretch_sends_nothing_of_itself() -> None:
 # ---------------------------------------------------------------------- how motion ends
 
 
-def lowered(leg: Leg, since_ns: int) -> None:
-    """The wire after `since_ns` shows a slow way back to rest, then quick stop, then nothing that energises."""
-    per_count = 2 * 3.141592653589793 / 65536
-    way = [f for f in leg.wire.set_points(since_ns) if f.can_id == 0x301]
-    places = [int.from_bytes(f.data[:4], "little", signed=True) * per_count for f in way]
-    assert places[-1] == pytest.approx(leg.rest, abs=0.002)
-    speeds = [abs(b - a) / (T * 1e-9) for a, b in pairwise(places)]
-    assert max(speeds[3:]) <= SETUP.lower_rad_s * 1.05
-    stops = [f for f in leg.wire.frames if f.can_id == 0x201 and f.t_ns > since_ns]
-    assert stops
-    assert stops[0].t_ns > way[-1].t_ns - T
-    assert leg.bodies[0].position == pytest.approx(leg.rest, abs=0.03), "it was brought down, not dropped"
-    assert leg.energised() == [False] * 3
-
-
-def displaced() -> tuple[Leg, Permit]:
-    """Energised, and 0.2 rad from where it rested."""
-    leg, key = powered()
-    leg.loop.play(leg.stretch(0, 1.0, 0.2), key)
-    leg.loop.run(55)
-    assert leg.bodies[0].position - leg.rest == pytest.approx(0.2, abs=0.02)
-    return leg, key
-
-
 def test_the_normal_end_lowers_and_switches_off() -> None:
     leg, _ = displaced()
     since = leg.now
@@ -209,14 +160,7 @@ def test_nothing_holds_for_ever() -> None:
     assert held[-1] - held[0] == pytest.approx(300 * MS, abs=3 * T)
     assert any("the hold after a stretch has ended" in event for event in leg.events)
     with pytest.raises(NotPermitted):
-        leg.loop.play(leg.stretch(0, 0.1, 0.1) if leg.loop.powered else _table(leg), key)
-
-
-def _table(leg: Leg):  # type: ignore[no-untyped-def]
-    from legtest.canbus.wiremap import Point
-    from legtest.safety.stretch import Stretch
-
-    return Stretch(leg.loop.rules.names, (0,), ((Point(0.0, 0.0, 1.0),) * 3,))
+        leg.loop.play(table(leg), key)
 
 
 def test_an_enabled_leg_that_is_given_nothing_to_do_is_switched_off() -> None:
@@ -261,231 +205,6 @@ def test_a_violation_while_lowering_becomes_a_stop() -> None:
     assert leg.bodies[0].position - leg.rest > 0.05, "not lowered any further"
     assert leg.energised() == [False] * 3
     refused_after(leg, key)
-
-
-def refused_after(leg: Leg, key: Permit) -> None:
-    """The permit is dead and stays dead; whatever is called, no energising frame leaves."""
-    since = leg.now
-    for call in (
-        lambda: leg.loop.energise(key),
-        lambda: leg.loop.play(_table(leg), key),
-        lambda: leg.loop.set_home(dict.fromkeys(leg.loop.rules.names, 0.0), key),
-        lambda: leg.loop.send(Frame(0, 0x201, b"\x0f\x00")),
-        lambda: leg.loop.send(Frame(0, 0x301, bytes(8))),
-    ):
-        with pytest.raises(NotPermitted):
-            call()
-    leg.loop.lower_and_off()
-    leg.loop.stop(Reaction.OFF_NOW, "again")
-    leg.loop.pump(leg.now + 200 * MS)
-    assert leg.wire.energising(since) == []
-    assert leg.energised() == [False] * 3
-
-
-# ---------------------------------------------------------------------- something breaks in mid-motion
-
-
-def fault(leg: Leg) -> None:
-    leg.nodes[1]._power.fault(leg.now, 0x2310)
-
-
-def reboot(leg: Leg) -> None:
-    leg.nodes[1]._power.reset(leg.now)
-    leg.nodes[1]._reset(leg.now, 0x9FFF)
-
-
-def telemetry_loss(leg: Leg) -> None:
-    leg.link.drop = lambda frame: frame.can_id == 0x182
-
-
-def supply_loss(leg: Leg) -> None:
-    for axis in leg.axes:
-        axis.supply_V = 10.0
-
-
-def over_voltage(leg: Leg) -> None:
-    leg.axes[1].supply_V = 70.0
-
-
-def encoder_slip(leg: Leg) -> None:
-    leg.axes[1].slip_rad = 0.1
-
-
-def foreign_master(leg: Leg) -> None:
-    leg.bus.attach(lambda _: None).send(Frame(0, 0x080, b""))
-
-
-def away(leg: Leg) -> None:
-    """The host computes for 30 ms instead of keeping its cycles."""
-    leg.bus.run(leg.now + 30 * MS)
-
-
-def push(leg: Leg) -> None:
-    """Somebody turns the hip by force."""
-    leg.bodies[1].velocity = 6.0
-
-
-BREAKS: dict[str, tuple[Callable[[Leg], None], str, int]] = {
-    "drive fault": (fault, "drive fault|emergency", 2),
-    "reboot": (reboot, "boot-up", 2),
-    "telemetry loss": (telemetry_loss, "telemetry age, hip", 5),
-    "supply loss": (supply_loss, "emergency|drive fault|supply", 2),
-    "over-voltage": (over_voltage, "emergency|drive fault|supply", 2),
-    "encoder slip": (encoder_slip, "position jump, hip", 2),
-    "foreign master": (foreign_master, "foreign master, 0x80", 2),
-    "host away": (away, "deadline, host", 2),
-    "pushed": (push, "speed, hip|speed, knee", 3),
-}
-
-
-@pytest.mark.parametrize("name", BREAKS)
-def test_one_axis_stops_all_the_permit_is_void_and_nothing_restarts(name: str) -> None:
-    put, reasons, cycles = BREAKS[name]
-    leg, key = moving()
-    put(leg)
-    since = leg.now
-    with pytest.raises(LegStopped, match=reasons) as caught:
-        leg.loop.pump(leg.now + 2 * S)
-    budget = cycles * T + FRAMES_NS
-    for node in (1, 2, 3):
-        first = next((f for f in leg.wire.frames if f.can_id == 0x200 + node and f.t_ns > since), None)
-        if name == "supply loss" or (node == 2 and name in ("drive fault", "reboot", "over-voltage")):
-            continue  # off by itself
-        assert first is not None
-        assert first.t_ns - since <= budget
-        assert int.from_bytes(first.data, "little") in BOTH
-    assert leg.energised() == [False] * 3
-    said = str(caught.value)
-    assert len(set(said.split("; "))) == len(said.split("; ")), "each reason is told once"
-    refused_after(leg, key)
-
-
-def test_after_a_stop_only_a_new_precheck_gives_power_again() -> None:
-    leg, key = moving()
-    fault(leg)
-    with pytest.raises(LegStopped):
-        leg.loop.pump(leg.now + S)
-    refused_after(leg, key)
-    leg.nodes[1]._dictionary.set(0x6040, 0, 0x80)  # cleared by hand, as the refusal asks
-    leg.nodes[1]._power._controlword_written(leg.now)
-    leg.loop.energise(leg.precheck())
-    assert leg.energised() == [True] * 3
-    with pytest.raises(NotPermitted):
-        leg.loop.play(leg.stretch(0, 0.1, 0.1), key)
-
-
-def test_stop_frames_that_are_lost_are_sent_again() -> None:
-    """The first six frames of a stop never leave the adapter (hazard 26)."""
-    leg, _ = moving()
-    lost: list[Frame] = []
-
-    def mute(frame: Frame) -> bool:
-        if len(lost) < 6 and 0x201 <= frame.can_id <= 0x203:
-            lost.append(frame)
-            return True
-        return False
-
-    leg.link.mute = mute
-    foreign_master(leg)
-    with pytest.raises(LegStopped):
-        leg.loop.pump(leg.now + S)
-    assert len(lost) == 6
-    assert leg.energised() == [False] * 3
-    assert not leg.loop.powered
-
-
-def test_a_drive_that_obeys_nothing_ends_in_nmt_stop_silence_and_a_call_for_the_emergency_stop() -> None:
-    leg, key = moving()
-    leg.nodes[1]._power._obey = lambda t_ns, command: None  # type: ignore[method-assign]
-    since = leg.now
-    foreign_master(leg)
-    with pytest.raises(LegStopped, match="stop, hip: not confirmed"):
-        leg.loop.pump(leg.now + 3 * S)
-    words = [f.data[0] for f in leg.wire.frames if f.can_id == 0x202 and f.t_ns > since]
-    assert words[0] == 0x02
-    assert 0x00 in words
-    nmt = [f.t_ns for f in leg.wire.frames if (f.can_id, f.data) == (0x000, b"\x02\x00") and f.t_ns > since]
-    beats = [f.t_ns for f in leg.wire.frames if f.can_id == 0x77F]
-    assert nmt
-    assert beats[-1] <= nmt[0] + T
-    assert nmt[0] - since < 100 * MS
-    assert any("PRESS THE EMERGENCY STOP" in event for event in leg.events)
-    assert leg.wire.energising(nmt[0]) == []
-    with pytest.raises(NotPermitted):
-        leg.loop.energise(key)
-
-
-def test_when_the_host_is_gone_the_drives_stop_by_themselves() -> None:
-    """No frame leaves any more: lost heartbeat after 100 ms, then the quick stop ramp and off."""
-    leg, _ = moving()
-    leg.link.mute = lambda frame: True
-    since = leg.now
-    off_at: list[int] = []
-    leg.bus.run(since + SETUP.loss_ns - SETUP.heartbeat_ns - T)
-    assert leg.energised() == [True] * 3
-    while len(off_at) < 3 and leg.now < since + S:
-        leg.bus.run(leg.now + MS)
-        off_at += [leg.now for _ in range(leg.energised().count(False) - len(off_at))]
-    assert len(off_at) == 3
-    assert max(off_at) - since <= SETUP.loss_ns + 1.0 / 300 * S + 10 * MS
-
-
-def test_a_lost_bus_stops_the_beat_and_the_drives_act() -> None:
-    leg, _ = moving()
-    leg.link.close()
-    with pytest.raises(LegtestError):
-        leg.loop.pump(leg.now + S)
-    leg.loop.stop(Reaction.STOP_THEN_OFF, "the bus is lost")
-    leg.bus.run(leg.now + 300 * MS)
-    assert leg.energised() == [False] * 3
-    assert any("the drives act by themselves" in event for event in leg.events)
-
-
-@pytest.mark.parametrize("step", [0, 1, 2])
-def test_a_drive_that_is_not_enabled_leaves_none_enabled(step: int) -> None:
-    """One drive stays behind at one step of the state machine; nobody is left half on."""
-    leg = Leg()
-    key = leg.precheck()
-    power = leg.nodes[2]._power
-    obey, seen = power._obey, [0]
-
-    def stuck(t_ns: int, command: object) -> None:
-        seen[0] += 1
-        if seen[0] <= step:
-            obey(t_ns, command)  # type: ignore[arg-type]
-
-    power._obey = stuck  # type: ignore[method-assign]
-    with pytest.raises(DriveError, match=f"step {step + 1} of enabling was not confirmed; statuswords:.*knee 0x"):
-        leg.loop.energise(key)
-    assert leg.energised() == [False] * 3
-    assert not leg.loop.powered
-
-
-class Interrupted(BaseException):
-    """As KeyboardInterrupt comes: between any two calls."""
-
-
-@pytest.mark.parametrize("call", range(0, 60, 7))
-def test_an_interrupt_while_enabling_leaves_nothing_on(call: int) -> None:
-    leg = Leg()
-    key = leg.precheck()
-    pump, count = leg.link.pump, [0]
-
-    def interrupted(until_ns: int) -> list[Frame]:
-        count[0] += 1
-        if count[0] == call + 1:
-            raise Interrupted
-        return pump(until_ns)
-
-    leg.link.pump = interrupted  # type: ignore[method-assign]
-    try:
-        leg.loop.energise(key)
-    except Interrupted:
-        leg.bus.run(leg.now + 5 * MS)
-        assert leg.energised() == [False] * 3
-        assert not leg.loop.powered
-    else:
-        assert count[0] <= call
 
 
 # ---------------------------------------------------------------------- home

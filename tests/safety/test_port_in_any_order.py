@@ -71,13 +71,18 @@ class AnyOrder(RuleBasedStateMachine):
     def new_energising(self) -> list[Frame]:
         return [f for f in self.leg.wire.frames[self.seen :] if energises(f)]
 
+    def some_key(self, data: st.DataObject) -> Permit:
+        """Mostly the one that is worth something."""
+        return data.draw(st.sampled_from([self.live or self.keys[-1]] * 3 + self.keys))
+
     # ------------------------------------------------------------------ calls
 
-    @precondition(lambda self: len(self.keys) < 4)
+    @precondition(lambda self: self.live is None or len(self.keys) < 4)
     @rule()
     def precheck(self) -> None:
         if self.on:
             return  # a bench never asks for it while energised; tried on its own below
+        self.repair()
         self.live = None  # whatever comes out, older keys are dead
         allowed = self.allowed and not self.closed
         start = len(self.leg.wire.frames)
@@ -97,7 +102,7 @@ class AnyOrder(RuleBasedStateMachine):
 
     @rule(data=st.data())
     def energise(self, data: st.DataObject) -> None:
-        key = data.draw(st.sampled_from(self.keys))
+        key = self.some_key(data)
         already = self.on
         result = self.call(self.port.energise, key, powers_by=None if already else key)
         if not already and result is None and all(self.leg.energised()):
@@ -105,7 +110,7 @@ class AnyOrder(RuleBasedStateMachine):
 
     @rule(data=st.data(), speed=st.floats(-4, 4), seconds=st.floats(0.02, 0.5), hold=st.integers(0, 500))
     def play(self, data: st.DataObject, speed: float, seconds: float, hold: int) -> None:
-        key = data.draw(st.sampled_from(self.keys))
+        key = self.some_key(data)
         try:
             table = self.leg.stretch(data.draw(st.integers(0, 2)), speed, seconds, hold * MS)
         except LegtestError:
@@ -114,7 +119,7 @@ class AnyOrder(RuleBasedStateMachine):
 
     @rule(data=st.data())
     def set_home(self, data: st.DataObject) -> None:
-        key = data.draw(st.sampled_from(self.keys))
+        key = self.some_key(data)
         positions = dict.fromkeys(NAMES if data.draw(st.booleans()) else NAMES[:2], data.draw(st.floats(-1, 1)))
         start = self.seen
         already = self.on
@@ -159,22 +164,28 @@ class AnyOrder(RuleBasedStateMachine):
 
     # ------------------------------------------------------------------ what breaks
 
-    @rule(node=st.integers(0, 2))
-    def fault(self, node: int) -> None:
-        self.leg.nodes[node]._power.fault(self.leg.now, 0x2310)
+    @precondition(lambda self: self.on)
+    @rule(what=st.sampled_from(["fault", "reboot", "telemetry", "away", "supply"]), node=st.integers(0, 2))
+    def break_something(self, what: str, node: int) -> None:
+        leg, drive = self.leg, self.leg.nodes[node]
+        if what == "fault":
+            drive._power.fault(leg.now, 0x2310)
+        elif what == "reboot":
+            drive._power.reset(leg.now)
+            drive._reset(leg.now, 0x9FFF)
+        elif what == "telemetry":
+            leg.link.drop = lambda frame: frame.can_id == 0x181 + node
+        elif what == "away":
+            leg.bus.run(leg.now + 60 * MS)
+        else:
+            leg.axes[node].supply_V = 70.0
 
-    @rule(node=st.integers(0, 2))
-    def reboot(self, node: int) -> None:
-        self.leg.nodes[node]._power.reset(self.leg.now)
-        self.leg.nodes[node]._reset(self.leg.now, 0x9FFF)
-
-    @rule(node=st.integers(0, 2), lost=st.booleans())
-    def telemetry(self, node: int, lost: bool) -> None:
-        self.leg.link.drop = lambda frame: lost and frame.can_id == 0x181 + node
-
-    @rule(ms=st.integers(1, 60))
-    def away(self, ms: int) -> None:
-        self.leg.bus.run(self.leg.now + ms * MS)
+    def repair(self) -> None:
+        """By hand, with the power off: faults cleared, cables plugged in."""
+        self.leg.link.drop = lambda frame: False
+        for axis, node in zip(self.leg.axes, self.leg.nodes, strict=True):
+            axis.supply_V = 48.0
+            node._power._fault_reset(self.leg.now)
 
     @invariant()
     def nothing_is_energised_without_a_right(self) -> None:
