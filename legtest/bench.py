@@ -5,6 +5,7 @@ Nothing here energises by being opened; the first motion does, behind the pre-ch
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, NamedTuple, Protocol
@@ -318,10 +319,14 @@ class Bench:
         self._absorb(self._port.pump(self._port.now_ns()))
         recording = self._recording = Recording(self._port.frames_seen)
         self._port.timing()
+        collecting = gc.isenabled()
+        gc.disable()  # it would look through every kept frame again and again, and find nothing
         try:
             yield recording
         finally:
             self._recording = None
+            if collecting:
+                gc.enable()
         self._absorb(self._port.pump(self._port.now_ns()))
         timing = _timing(self._port.timing(), self.period_ns)
         segment = Segment(procedure, joint, arguments, tuple(recording.spans), timing)

@@ -125,10 +125,12 @@ class Loop:
         demand = self._sent[0] if self._grant is not None else None
         self.state, stop_frames, reasons = step(now, frames, self.state._replace(demand=demand), self.rules)
         if reasons:
+            seen = {(reason.rule, reason.subject) for reason in self.reasons}
             self.reasons += reasons
             self.ledger.revoke(str(reasons[0]))
             for reason in reasons:
-                self._events(f"{reason.reaction.name.lower().replace('_', ' ')}: {reason}")
+                if (reason.rule, reason.subject) not in seen:  # a reason stands in every pass until the leg is off
+                    self._events(f"{reason.reaction.name.lower().replace('_', ' ')}: {reason}")
             if self.state.reaction == Reaction.LOWER_THEN_OFF and self._grant is not None:
                 self._begin_lowering()
         for frame in stop_frames:
@@ -205,8 +207,7 @@ class Loop:
         grant = self.ledger.grant(key, self.link.now_ns())
         if grant is not self._grant:
             raise NotPermitted("the leg is not energised under this permit")
-        end = self.link.now_ns() + stretch.duration_ns
-        if end > grant.end_ns:
+        if self.link.now_ns() + stretch.duration_ns > grant.end_ns:
             raise NotPermitted("the motion would outlast its permit")
         check(stretch, grant, self.rules, self.demand, self.state.homed, self._keep_up)
         self._player = Player(stretch, self._next + self.setup.period_ns)
@@ -247,11 +248,10 @@ class Loop:
         give_up = self.link.now_ns() + GIVE_UP_NS
         while self.link.now_ns() < give_up and not (self._all_off() and self._sent[1] is None):
             self.cycle()
-        off = self._all_off()
         self._grant, self._player, self._lowering = None, None, None
         self.beating = False
         self.state = self.state._replace(grant=None, reaction=asked if self.reasons else None)
-        if off:
+        if self._all_off():
             self._disarm()
         else:
             self._events("a drive did not confirm that it is off: PRESS THE EMERGENCY STOP")
@@ -383,7 +383,7 @@ class Loop:
         """Start homing and wait until each drive confirms it."""
         end = self.link.now_ns() + GIVE_UP_NS
         while waiting := [h for h, a in zip(homes, self.state.axes, strict=True) if h and not h.done.holds(a.status)]:
-            if self.link.now_ns() > end:
+            if self.link.now_ns() > end or not self.powered:
                 raise DriveError("a drive did not confirm its home position")
             for frame in (frame for home in waiting for frame in home.start):
                 self.send(frame)
