@@ -234,8 +234,8 @@ class StandFile(Section):
 class BusSection(Section):
     """The bus and the control rate."""
 
-    interface: Annotated[str, Name("slcan")] = key("simulated, or a python-can interface name", _WIRING, "interface")
-    channel: Annotated[str, Text("can0")] | None = key("channel of that interface", _WIRING, "channel", None)
+    interface: Annotated[str, Name("slcan")] = key("simulated, or a python-can interface", "legtest.live", "interface")
+    channel: Annotated[str, Text("can0")] | None = key("channel of that interface", "legtest.live", "channel", None)
     bit_rate: Annotated[float, Dimension("bit_rate")] = key("one of the CiA 301 bit rates", _WIRING, "bit_rate")
     rate: Annotated[float, Dimension("frequency", at_least="20 /s", at_most="1000 /s")] = key(
         "control cycles per second", _WIRING, "rate_hz"

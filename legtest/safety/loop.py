@@ -106,11 +106,10 @@ class Loop:
         start = self._next
         self._next = start + period
         self.link.send(self._sync)
-        fresh = self._collect(start + period * 6 // 10)
+        # An answer that comes after its own cycle is late, which the monitor judges, and not lost.
+        frames += self._collect(start + period * 6 // 10)
         self._expected += len(self._fast)
-        fast = self._fast
-        frames += fresh  # an answer that comes after its own cycle is late, which the monitor judges, and not lost
-        self._arrived += len([1 for frame in frames if frame[1] in fast])
+        self._arrived += len([1 for frame in frames if frame[1] in self._fast])
         self._watch(frames)
         if self._grant is not None and (self.state.reaction is None or self.state.reaction > Reaction.STOP_THEN_OFF):
             self._set_points(start + 2 * period)
