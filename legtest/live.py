@@ -33,9 +33,9 @@ from legtest.description.model import BenchDescription, LegDescription
 from legtest.description.setup import SetUp
 from legtest.errors import LinkError, NotRun, UsageError
 from legtest.safety.direct import DirectPort
-from legtest.safety.loop import LineSink, Loop
+from legtest.safety.loop import Loop
 from legtest.safety.permit import Permit
-from legtest.safety.port import PrecheckReport
+from legtest.safety.port import LineSink, PrecheckReport
 from legtest.signoff import read_signoff
 
 if TYPE_CHECKING:

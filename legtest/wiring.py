@@ -19,8 +19,8 @@ from legtest.drives.cia402 import compile_drive
 from legtest.errors import DescriptionError, Problem
 from legtest.kinematics import actuators_of_joints
 from legtest.safety.direct import DirectPort
-from legtest.safety.loop import LineSink, Loop
-from legtest.safety.port import Port
+from legtest.safety.loop import Loop
+from legtest.safety.port import LineSink, Port
 from legtest.safety.setup import HOST_NODE, STOP_DECELERATION, JointLimits, Setup, allowed_speed, stop_latency_s
 
 if TYPE_CHECKING:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Protocol
 
 from legtest.canbus.candump import line
 from legtest.canbus.frame import Frame
@@ -21,7 +20,7 @@ from legtest.safety.lowering import lowering
 from legtest.safety.monitor import Reason, initial, step
 from legtest.safety.permit import Grant, Ledger, Permit
 from legtest.safety.player import Player, check
-from legtest.safety.port import TimingCounts
+from legtest.safety.port import LineSink, TimingCounts
 from legtest.safety.rules import rules_of
 from legtest.safety.service import ObjectAccess
 from legtest.safety.setup import Setup
@@ -32,12 +31,6 @@ CONFIRM_CYCLES = 2
 REST_RAD = 0.002
 REST_WINDOW_NS = 100_000_000
 REST_GIVE_UP_NS = 5_000_000_000
-
-
-class LineSink(Protocol):
-    """Where log lines go; a file, or anything with write."""
-
-    def write(self, data: bytes, /) -> object: ...
 
 
 class Loop:
@@ -229,8 +222,8 @@ class Loop:
             return
         if self.state.reaction is None:
             self._begin_lowering()
-            end = self._player.end_ns if self._player else 0
-            while self.link.now_ns() < end + 4 * self.setup.period_ns and self.state.reaction is None:
+            end = (self._player.end_ns if self._player else 0) + 4 * self.setup.period_ns
+            while self.link.now_ns() < end and self.state.reaction is None:
                 self.cycle()
         self._power_off()
         self._raise_if_stopped()

@@ -36,6 +36,12 @@ class TimingCounts(NamedTuple):
     expected: int
 
 
+class LineSink(Protocol):
+    """Where log lines go; a file, or anything with write."""
+
+    def write(self, data: bytes, /) -> object: ...
+
+
 class Port(Protocol):
     """What a bench holds.
 
