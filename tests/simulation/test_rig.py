@@ -126,7 +126,7 @@ def test_faults_reach_the_plant_together() -> None:
     healthy = make_rig()
     ratios = [a.friction_Nm / b.friction_Nm for a, b in zip(rig.plant.axes, healthy.plant.axes, strict=True)]
     assert ratios == pytest.approx([1.0, 2.0, 2.0])
-    assert rig.plant.frame_loss == 0.05
+    assert rig.plant.frame_loss == 0.01
 
 
 def test_a_fault_given_twice_is_refused() -> None:
