@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +22,15 @@ from legtest.kinematics import actuators_of_joints
 from legtest.safety.direct import DirectPort
 from legtest.safety.loop import Loop
 from legtest.safety.port import LineSink, Port
-from legtest.safety.setup import HOST_NODE, STOP_DECELERATION, JointLimits, Setup, allowed_speed, stop_latency_s
+from legtest.safety.setup import (
+    AGE_CYCLES,
+    HOST_NODE,
+    STOP_DECELERATION,
+    JointLimits,
+    Setup,
+    allowed_speed,
+    stop_latency_s,
+)
 
 if TYPE_CHECKING:
     from legtest.simulation.faults import FaultCase
@@ -73,22 +82,28 @@ def setup_of(leg: LegDescription, bench: BenchDescription) -> Setup:
         supply_V=SUPPLY_V,
         temperature_C=TEMPERATURE_C,
         description_sha256=leg.sha256 + bench.sha256,
+        age_cycles=_age_cycles(bench),
     )
-    slowest = max(stop_latency_s(setup), bench.loss_s)
+    older_s = (setup.age_cycles - AGE_CYCLES) / bench.rate_hz
+    slowest = max(stop_latency_s(setup) + older_s, bench.loss_s)
     capped = tuple(_limits(j, min(j.speed_rad_s, allowed_speed(SPEED_MARGIN_RAD, slowest))) for j in leg.joints)
-    return _with_joints(setup, capped)
+    return replace(setup, joints=capped)
+
+
+def _age_cycles(bench: BenchDescription) -> int:
+    """Cycles after which telemetry is too old. Raises DescriptionError when the drives would act before the host."""
+    if bench.max_age_s is None:
+        return AGE_CYCLES
+    if bench.max_age_s >= bench.loss_s:
+        text = f"{bench.max_age_s * 1e3:g} ms is not below heartbeat.loss, {bench.loss_s * 1e3:g} ms"
+        raise DescriptionError((Problem(bench.path, "bus.max_age", text),))
+    return max(AGE_CYCLES, int(bench.max_age_s * bench.rate_hz))
 
 
 def _inverse(leg: LegDescription) -> tuple[tuple[float, ...], ...]:
     count = len(leg.joints)
     columns = [actuators_of_joints(leg, [float(i == j) for i in range(count)]) for j in range(count)]
     return tuple(tuple(float(column[i]) for column in columns) for i in range(count))
-
-
-def _with_joints(setup: Setup, joints: tuple[JointLimits, ...]) -> Setup:
-    from dataclasses import replace
-
-    return replace(setup, joints=joints)
 
 
 def _limits(joint: JointDescription, speed_rad_s: float) -> JointLimits:

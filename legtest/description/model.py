@@ -151,6 +151,7 @@ class BenchDescription:
     rate_hz: control cycles per second. heartbeat_s: how often the host's heartbeat is sent;
     loss_s: after which silence the drives act by themselves. known_mass_kg: the test mass and its standard
     uncertainty, None where the bench has none.
+    max_age_s: oldest telemetry a powered leg may move on, None = three cycles.
     """
 
     name: str
@@ -165,3 +166,4 @@ class BenchDescription:
     loss_s: float
     known_mass_kg: float | None
     known_mass_u_kg: float
+    max_age_s: float | None = None

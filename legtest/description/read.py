@@ -107,6 +107,7 @@ def read_bench(path: str | Path) -> BenchDescription:
         channel=bus.channel or "",
         bit_rate=round(bus.bit_rate),
         rate_hz=bus.rate,
+        max_age_s=bus.max_age,
         heartbeat_s=heartbeat.every,
         loss_s=heartbeat.loss,
         known_mass_kg=mass.mass if mass else None,

@@ -240,6 +240,9 @@ class BusSection(Section):
     rate: Annotated[float, Dimension("frequency", at_least="20 /s", at_most="1000 /s")] = key(
         "control cycles per second", _WIRING, "rate_hz"
     )
+    max_age: Annotated[float, Dimension("time", at_least="1 ms", at_most="1 s")] | None = key(
+        "oldest telemetry a powered leg may move on; default: three cycles", _WIRING, "max_age_s", None
+    )
 
     @model_validator(mode="after")
     def _agree(self) -> BusSection:

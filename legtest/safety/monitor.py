@@ -16,7 +16,6 @@ from legtest.safety.permit import Grant
 from legtest.safety.rules import Rules
 
 NMT_STOP_ALL = Frame(0, 0x000, b"\x02\x00")
-AGE_CYCLES = 3
 TORQUE_SAMPLES = 3
 UNCONFIRMED_CYCLES = 3
 
@@ -80,9 +79,9 @@ def step(
     axes = _take(frames, cycle, state, rules, reasons)
     grant = state.grant
     if grant is not None:
-        if now_ns - state.last_ns > (AGE_CYCLES + 1) * rules.period_ns:
-            late = f"no pass for {(now_ns - state.last_ns) / 1e6:.1f} ms"
-            reasons.append(Reason("deadline", "host", late, f"{4e-6 * rules.period_ns:g} ms", _STOP))
+        gap, most = now_ns - state.last_ns, (rules.age_cycles + 1) * rules.period_ns
+        if gap > most:
+            reasons.append(Reason("deadline", "host", f"no pass for {gap / 1e6:.1f} ms", f"{most / 1e6:g} ms", _STOP))
         if now_ns >= grant.end_ns:
             reasons.append(Reason("permit", grant.kind, "its end is reached", "motion before its end", _LOWER))
         for index in grant.axes:
@@ -164,8 +163,8 @@ def _check_axis(
     if index in state.proving:
         return
     age = cycle - axis.sampled
-    if age > AGE_CYCLES:
-        reasons.append(Reason("telemetry age", name, f"{age} cycles", f"{AGE_CYCLES} cycles", _STOP))
+    if age > rules.age_cycles:
+        reasons.append(Reason("telemetry age", name, f"{age} cycles", f"{rules.age_cycles} cycles", _STOP))
     if rules.is_fault[index].holds(axis.status):
         reasons.append(Reason("drive fault", name, f"statusword 0x{axis.status:04X}", "no fault", _STOP))
     elif state.enabled and not rules.is_energised[index].holds(axis.status):
@@ -201,7 +200,8 @@ def _check_joints(axes: tuple[AxisState, ...], state: MonitorState, rules: Rules
         for i, c in terms:
             angle += c * axes[i].position
         cap = rules.torque_Nm[j] if state.demand is None else state.demand[j].torque_cap_Nm
-        if allowed := rules.outside(j, cap, angle, speed):
+        age = max([state.cycle + 1 - axes[i].sampled for i, _ in terms])
+        if allowed := rules.outside(j, cap, angle, speed, age * rules.period_s):
             value = f"{angle:+.4f} rad at {speed:+.2f} rad/s"
             reasons.append(Reason("position", joint.name, value, allowed, _STOP))
 

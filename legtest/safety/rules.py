@@ -38,6 +38,7 @@ class Rules:
     supply_V: tuple[float, float]
     temperature_C: tuple[float, float]
     jump_rad_s: float
+    age_cycles: int
     jump_rad: float = 0.03
     speed_slack: float = 1.2
     _contact: tuple[tuple[float, float], ...] = field(default=())
@@ -49,14 +50,15 @@ class Rules:
             return self._contact[joint]
         return j.low_rad, j.high_rad
 
-    def outside(self, joint: int, cap_Nm: float, angle_rad: float, speed_rad_s: float) -> str:
+    def outside(self, joint: int, cap_Nm: float, angle_rad: float, speed_rad_s: float, age_s: float = 0.0) -> str:
         """Why a joint may not be where it is, or where braking would leave it; "" = it may.
 
-        Checked as an envelope: the angle, what passes before braking begins, and the braking distance. A leg that
+        Checked as an envelope: the angle, what has passed since it was seen (age_s) and will before braking begins, and
+        the braking distance. A leg that
         rests beyond its limits, but within its stops, may come back or stay.
         """
         low, high = self.room(joint, cap_Nm, speed_rad_s)
-        reach = abs(speed_rad_s) * self.latency_s + speed_rad_s**2 / (2 * self.deceleration)
+        reach = abs(speed_rad_s) * (self.latency_s + age_s) + speed_rad_s**2 / (2 * self.deceleration)
         stop_low, stop_high = self._contact[joint]
         if angle_rad > high or (speed_rad_s > 0 and angle_rad + reach > high):
             returning = speed_rad_s <= RESTING_RAD_S and angle_rad <= stop_high
@@ -103,6 +105,7 @@ def rules_of(setup: Setup) -> Rules:
         torque_Nm=setup.torque_Nm,
         torque_slack_Nm=tuple(0.02 * torque for torque in setup.torque_Nm),
         following_rad=setup.following_rad,
+        age_cycles=setup.age_cycles,
         supply_V=setup.supply_V,
         temperature_C=setup.temperature_C,
         jump_rad_s=1.5 * fastest,

@@ -6,7 +6,7 @@ from typing import Any
 
 from legtest.canbus.frame import Frame
 from legtest.canbus.wiremap import Point, WireMap
-from legtest.safety.monitor import AGE_CYCLES, AxisState, MonitorState, step
+from legtest.safety.monitor import AxisState, MonitorState, step
 from legtest.safety.permit import Grant
 from legtest.safety.rules import Rules
 from legtest.safety.setup import Setup
@@ -37,7 +37,7 @@ def untripped_rules(state: MonitorState, rules: Rules, setup: Setup) -> list[str
         "foreign master": (good, [Frame(now, setup.sync_id, b"")], now),
         "boot-up": (good, [Frame(now, axis.heartbeat_id, b"\0")], now),
         "emergency": (good, [Frame(now, axis.emergency_id, b"\x10\x10\0\0\0\0\0\0")], now),
-        "telemetry age": (good._replace(axes=first(sampled=state.cycle - AGE_CYCLES)), [], now),
+        "telemetry age": (good._replace(axes=first(sampled=state.cycle - rules.age_cycles)), [], now),
         "drive fault": (good._replace(axes=first(status=axis.is_fault.value)), [], now),
         "drive state": (good._replace(axes=first(status=energised ^ (mask & -mask))), [], now),
         "torque": (good._replace(axes=first(over=10)), [], now),
@@ -46,7 +46,7 @@ def untripped_rules(state: MonitorState, rules: Rules, setup: Setup) -> list[str
         "temperature": (good._replace(axes=first(temperature=setup.temperature_C[1] + 1)), [], now),
         "speed": (good._replace(axes=first(velocity=2 * joint.speed_rad_s)), [], now),
         "position": (good._replace(axes=beyond, homed=True, demand=None), [], now),
-        "deadline": (good, [], now + (AGE_CYCLES + 2) * rules.period_ns),
+        "deadline": (good, [], now + (rules.age_cycles + 2) * rules.period_ns),
         "permit": (good._replace(grant=grant._replace(end_ns=now)), [], now),
         "position jump": (good._replace(axes=first(sampled=state.cycle)), [_jumped(axis, axes[0].position)], now),
     }

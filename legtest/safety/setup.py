@@ -7,6 +7,7 @@ from math import sqrt
 
 from legtest.canbus.wiremap import NodeIdentity, ObjectWrite, WireMap
 
+AGE_CYCLES = 3
 HOST_NODE = 127  # the node id our heartbeat speaks under (CiA 301 leaves the choice to the integrator)
 BUS_LOAD_LIMIT = 0.60
 WORST_SYNC_BITS = 55  # no data byte
@@ -61,6 +62,7 @@ class Setup:
     temperature_C: tuple[float, float]
     description_sha256: str
     permit_ns: int = 1_800_000_000_000
+    age_cycles: int = AGE_CYCLES  # oldest telemetry a powered leg may move on
 
 
 def bus_load(setup: Setup) -> float:
