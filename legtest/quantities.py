@@ -70,13 +70,6 @@ _ALL = (
         "growth of the friction torque with speed, mean of both directions",
     ),
     Quantity(
-        "friction_asymmetry",
-        "friction asymmetry",
-        "ratio",
-        "difference of the friction of the two directions of rotation over their mean",
-        "away",
-    ),
-    Quantity(
         "holding_torque_ratio",
         "holding torque ratio",
         "ratio",

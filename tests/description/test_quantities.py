@@ -9,7 +9,7 @@ from legtest.units import KINDS
 
 NAMES = {
     *("homing_repeatability", "home_shift", "travel_error", "backlash", "coulomb_friction", "viscous_friction"),
-    *("friction_asymmetry", "holding_torque_ratio", "stiffness_ratio", "yield_ratio", "return_error", "holding_drift"),
+    *("holding_torque_ratio", "stiffness_ratio", "yield_ratio", "return_error", "holding_drift"),
     *("path_residual", "path_delay", "path_gain_error", "path_accuracy", "path_repeatability", "following_error"),
     *("telemetry_loss", "carriage_drag"),
 }
