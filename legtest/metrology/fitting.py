@@ -10,6 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 
+SPIKE = 6.0  # normal scatter reaches it once in 500 million samples
+
+
 @dataclass(frozen=True, slots=True)
 class Fit:
     """A linear least squares fit of p coefficients to n values.
@@ -63,6 +66,17 @@ def linear_fit(design: ArrayLike, y: ArrayLike) -> Fit:
 def line_fit(x: ArrayLike, y: ArrayLike) -> Fit:
     """Straight line y = c0 + c1 x through series of the same length."""
     return polynomial_fit(x, y, 1)
+
+
+def line_fit_without_spikes(x: ArrayLike, y: ArrayLike) -> Fit:
+    """Straight line through samples some of which are wild: those beyond SPIKE robust standard deviations are left out.
+
+    The robust standard deviation of the residuals of a first fit is 1.4826 times their median size (normal scatter).
+    """
+    px, py = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    size = np.abs(line_fit(px, py).residuals)
+    kept = size <= SPIKE * 1.4826 * np.median(size)
+    return line_fit(px[kept], py[kept]) if kept.sum() > 2 else line_fit(px, py)
 
 
 def polynomial_fit(x: ArrayLike, y: ArrayLike, degree: int) -> Fit:

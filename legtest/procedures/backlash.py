@@ -11,7 +11,7 @@ from legtest.bench import Bench, Sample
 from legtest.description.model import JointDescription
 from legtest.description.setup import SetUp
 from legtest.metrology.combine import measurement, repeats
-from legtest.metrology.fitting import line_fit
+from legtest.metrology.fitting import line_fit_without_spikes
 from legtest.metrology.measurement import BudgetLine, Measurement
 from legtest.procedures.base import Declaration, taken
 from legtest.procedures.base import run as run_procedure
@@ -103,7 +103,7 @@ def _flank(rising: Trace, falling: Trace, name: str, sign: int) -> tuple[float, 
         if turned:
             # On the way back friction holds the rotor at first, while the torque falls: that is no flank.
             steep &= angle < end - STUCK_SHARE * (end - angle[steep].min())
-        fit = line_fit(torque[steep], angle[steep])
+        fit = line_fit_without_spikes(torque[steep], angle[steep])
         ends.append(float(fit.coefficients[0]))
         us.append(fit.u(0))
     return float(np.mean(ends)), hypot(*us) / 2

@@ -91,13 +91,17 @@ def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
 
 
 def _binned(recorded: Recorded, trace: Trace, centre: float) -> NDArray[np.float64]:
-    """Mean torque in BINS equal parts of the arc."""
+    """Median torque in BINS equal parts of the arc.
+
+    Not the mean: when a SYNC comes late, a drive that has reached its target stops for a moment, and the torque of one
+    sample jumps.
+    """
     index = recorded.joint_index()
     angle = recorded.joints(trace)[:, index] - centre
     torque = trace.column(f"{recorded.joint.name}.torque")
     edges = np.linspace(-ARC_RAD, ARC_RAD, BINS + 1)
     return np.array([
-        np.nanmean(torque[(angle >= low) & (angle < high)]) for low, high in pairwise(edges)
+        np.nanmedian(torque[(angle >= low) & (angle < high)]) for low, high in pairwise(edges)
     ])  # fmt: skip
 
 

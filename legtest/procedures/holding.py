@@ -15,7 +15,7 @@ from legtest.bench import Bench, Sample
 from legtest.description.model import JointDescription
 from legtest.description.setup import SetUp
 from legtest.metrology.combine import measurement
-from legtest.metrology.fitting import line_fit
+from legtest.metrology.fitting import line_fit_without_spikes
 from legtest.metrology.measurement import BudgetLine, Measurement
 from legtest.procedures import homing
 from legtest.procedures.base import Declaration, taken
@@ -177,7 +177,7 @@ def _at_angle(recorded: Recorded, trace: Trace, index: int, at: float, what: str
     position = trace.column(f"{name}.position")
     value = trace.column(f"{name}.torque") if what == "torque" else trace.column(f"{name}.setpoint") - position
     near = np.isfinite(angle) & np.isfinite(value) & (np.abs(angle - at) < WINDOW_RAD)
-    fit = line_fit(angle[near] - at, value[near])
+    fit = line_fit_without_spikes(angle[near] - at, value[near])
     independent = max(4.0, near.sum() / SAME_FRICTION)
     return float(fit.coefficients[0]), fit.residual_sd / np.sqrt(independent)
 
@@ -275,7 +275,7 @@ def _own_torque(recorded: Recorded, index: int, at: float) -> tuple[float, float
         for trace in recorded.traces(f"empty {way}"):
             angle, torque = recorded.joints(trace)[:, index], trace.column(f"{name}.torque")
             good = np.isfinite(angle) & np.isfinite(torque)
-            fit = line_fit(angle[good] - at, torque[good])
+            fit = line_fit_without_spikes(angle[good] - at, torque[good])
             ends.append(float(fit.coefficients[0]))
             # Neighbouring samples share the same friction.
             us.append(fit.u(0) * np.sqrt(min(SAME_FRICTION, good.sum() / 4)))

@@ -7,7 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from metrology_references import columns, correct_digits, load
 
-from legtest.metrology.fitting import line_fit, linear_fit, polynomial_fit, sine_fit, theil_sen
+from legtest.metrology.fitting import (
+    line_fit,
+    line_fit_without_spikes,
+    linear_fit,
+    polynomial_fit,
+    sine_fit,
+    theil_sen,
+)
 
 NIST = load("nist-strd/regression.yaml")
 CONTROL = load("control/identification.yaml")
@@ -117,3 +124,16 @@ def test_data_that_cannot_tell_are_refused(design, y, words):
 def test_a_slope_needs_two_x():
     with pytest.raises(ValueError, match="two different x"):
         theil_sen([1.0, 1.0], [2.0, 3.0])
+
+
+@given(seed=st.integers(0, 2**32 - 1), wild=st.integers(0, 8), height=st.floats(1.0, 1e3))
+def test_spikes_do_not_move_a_line(seed: int, wild: int, height: float) -> None:
+    """By construction: up to 8 wild samples of 120, far outside the scatter, change the line by less than it."""
+    rng = np.random.default_rng(seed)
+    x = np.linspace(-1.0, 1.0, 120)
+    y = 0.5 + 2.0 * x + rng.normal(0.0, 0.01, len(x))
+    plain = line_fit(x, y)
+    y[rng.choice(len(x), wild, replace=False)] += height
+    fit = line_fit_without_spikes(x, y)
+    assert np.abs(fit.coefficients - plain.coefficients).max() < 0.01
+    assert fit.residual_sd < 0.02
