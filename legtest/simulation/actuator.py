@@ -15,6 +15,7 @@ from legtest.simulation.physics import Physics, STEP_s, TICK_s, view
 
 _TORQUE_NOISE = 0.002  # of rated torque, standard deviation
 _VELOCITY_NOISE_Hz = 100.0  # encoder noise times this bandwidth
+LATE_STEPS = 10  # physics steps a demand goes on without a new set-point
 _TURNING_rad_s = 0.02
 _new = tuple.__new__  # makes a Reading in half the time of calling Reading
 
@@ -113,7 +114,11 @@ class SimulatedAxis:
         self._apply_range()
 
     def follow(self, t_ns: int, target_rad: float, over_ns: int, torque_ff_Nm: float) -> None:
-        """Position loop with a linear demand from where it is to the target, then held there."""
+        """Position loop with a linear demand from where it is to the target.
+
+        When nothing new comes it goes on at that speed for half as long, 5 ms at most, and is then held: a SYNC that is
+        late by microseconds must not stop the axis for a moment.
+        """
         physics, i = self._physics, 3 * self._number
         if t_ns >= physics.until_ns:
             physics.advance(t_ns)
@@ -124,11 +129,13 @@ class SimulatedAxis:
         # The actuator's own slew limit draws the line between two set-points: 0 means none.
         steps = over_ns // STEP_NS
         velocity = (target - start) / (steps * STEP_s) if steps else 0.0
+        grace = min(steps // 2, LATE_STEPS)
+        beyond = velocity * grace * STEP_s
         self._slew[1] = abs(velocity)
-        self._ctrl[i] = target
+        self._ctrl[i] = target + beyond
         self._ctrl[i + 2] = torque_ff_Nm * self._scale
-        physics.ramp(self._number, steps, velocity)
-        self._demand = (t_ns, over_ns, start + self._offset, target_rad)
+        physics.ramp(self._number, steps + grace, velocity)
+        self._demand = (t_ns, over_ns + grace * STEP_NS, start + self._offset, target_rad + beyond)
 
     def push(self, t_ns: int, torque_Nm: float) -> None:
         """Torque mode."""

@@ -64,20 +64,20 @@ def test_static_droop_is_torque_over_stiffness(scale: float) -> None:
     assert believed == pytest.approx(hip_torque / scale, abs=2e-3)
 
 
-def test_demand_is_the_line_between_set_points_and_ends_with_it() -> None:
+def test_demand_is_the_line_between_set_points_and_ends_soon_after_it() -> None:
     rig = Mechanics(planar())
     rig.power()
     axis = rig.axes[0]
     start = axis.demand_rad(0)
     axis.follow(0, start + 0.1, 4 * MS, 0.0)
-    for k in range(1, 12):
+    for k in range(1, 20):
         rig.wait(STEP_NS)
-        share = min(1.0, k / 8)
+        share = min(1.5, k / 8)  # half a period longer, for a SYNC that comes late
         assert axis.demand_rad(rig.now_ns) == pytest.approx(start + 0.1 * share, abs=1e-12)
         inside = float(rig.physics.data.act[0]) + rig.plant.axes[0].zero_rad
         assert inside == pytest.approx(start + 0.1 * share, abs=1e-9)
         # One missed set-point must not leave the velocity demand on.
-        assert rig.physics.ctrl[1] == pytest.approx(25.0 if k < 8 else 0.0)
+        assert rig.physics.ctrl[1] == pytest.approx(25.0 if k < 12 else 0.0)
 
 
 def test_consecutive_set_points_join_without_a_gap_in_velocity() -> None:
