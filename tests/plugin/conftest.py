@@ -75,7 +75,9 @@ class Project:
         if source is not None:
             self.pytester.path.joinpath("test_user.py").write_text(HEADER + source, encoding="utf-8")
         chosen = [f"--leg={leg}" for leg in (self.legs if legs is None else legs)]
-        command = ["-v", "-W", "error", "-p", "no:cacheprovider", *chosen, *args]
+        # The outer run has imported the plugin already, so an inner run of this process cannot rewrite its assertions.
+        calm = "ignore:Module already imported:pytest.PytestAssertRewriteWarning"
+        command = ["-v", "-W", "error", "-W", calm, "-p", "no:cacheprovider", *chosen, *args]
         method = self.pytester.runpytest_subprocess if apart else self.pytester.runpytest_inprocess
         done = method(*command)
         text = done.stdout.str() + "\n" + done.stderr.str()
