@@ -146,7 +146,7 @@ class Bench:
             self.homed = False
             report = self._port.precheck()
             self._permit = report.permit
-            self._permit_end = self._port.now_ns() + 1_800_000_000_000
+            self._permit_end = report.end_ns
             self.prechecks.append(report)
             self._absorb(self._port.pump(self._port.now_ns()))
             steps = [{"step": s.name, "result": "passed", "value": s.found, "expected": ""} for s in report.steps]

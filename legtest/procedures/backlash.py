@@ -119,7 +119,7 @@ DECLARATION = Declaration(
     energy_class=1,
     posture="hanging, foot clamped to the stand",
     reference="internal: the drive's encoder and current",
-    duration_s=20.0,
+    duration_s=10.0,
     move=move,
     evaluate=evaluate,
 )

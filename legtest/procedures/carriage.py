@@ -107,7 +107,7 @@ DECLARATION = Declaration(
     energy_class=2,
     posture="standing, foot on the floor below the hip",
     reference="internal: torque from current",
-    duration_s=30.0,
+    duration_s=18.0,
     move=move,
     evaluate=evaluate,
 )

@@ -121,7 +121,7 @@ DECLARATION = Declaration(
     energy_class=2,
     posture="hanging, the joint in the middle of its hanging range",
     reference="internal: torque from current",
-    duration_s=25.0,
+    duration_s=18.0,
     move=move,
     evaluate=evaluate,
 )

@@ -320,7 +320,7 @@ DECLARATION = Declaration(
     energy_class=2,
     posture="the joint turned until the foot's weight loads it with three quarters of the most",
     reference="external: the known mass and the link lengths",
-    duration_s=60.0,
+    duration_s=30.0,
     move=move,
     evaluate=evaluate,
 )

@@ -121,7 +121,7 @@ DECLARATION = Declaration(
     energy_class=1,
     posture="hanging, the other joints held",
     reference="external: the end stop",
-    duration_s=15.0,
+    duration_s=40.0,
     move=move,
     evaluate=evaluate,
 )

@@ -97,7 +97,7 @@ DECLARATION = Declaration(
     energy_class=1,
     posture="hanging, the other joints held",
     reference="external: the end stops of the drawing",
-    duration_s=25.0,
+    duration_s=20.0,
     move=move,
     evaluate=evaluate,
 )

@@ -221,7 +221,7 @@ DECLARATION = Declaration(
     energy_class=2,
     posture="hanging, foot below the hip at 0.83 of the straight leg",
     reference="internal: the drives' encoders; home shift: the end stops",
-    duration_s=40.0,
+    duration_s=55.0,
     move=move,
     evaluate=evaluate,
 )  # fmt: skip

@@ -20,11 +20,12 @@ class PrecheckStep(NamedTuple):
 
 
 class PrecheckReport(NamedTuple):
-    """Every step passed (a refusal raises), how long it took on the bus' clock, and the key it earned."""
+    """Every step passed (a refusal raises), how long it took on the bus' clock, the key earned and when that ends."""
 
     steps: tuple[PrecheckStep, ...]
     duration_ns: int
     permit: Permit
+    end_ns: int
 
 
 class TimingCounts(NamedTuple):

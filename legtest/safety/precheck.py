@@ -45,7 +45,7 @@ def run_precheck(loop: Loop) -> PrecheckReport:
     now = loop.link.now_ns()
     everything = tuple(range(len(loop.setup.axes)))
     grant = Grant("motion", everything, loop.setup.torque_Nm, now + loop.setup.permit_ns)
-    return PrecheckReport(tuple(steps), now - begun, loop.ledger.issue(grant, now))
+    return PrecheckReport(tuple(steps), now - begun, loop.ledger.issue(grant, now), grant.end_ns)
 
 
 def _unpowered(loop: Loop, name: str, step: Callable[[Loop], PrecheckStep]) -> PrecheckStep:
