@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
+from legtest.description.protection import Protection
+
 
 class Limit(NamedTuple):
     """Tolerance limits of one quantity, SI, and the line of the file that sets them ("leg.yaml:31")."""
@@ -151,7 +153,8 @@ class BenchDescription:
     rate_hz: control cycles per second. heartbeat_s: how often the host's heartbeat is sent;
     loss_s: after which silence the drives act by themselves. known_mass_kg: the test mass and its standard
     uncertainty, None where the bench has none.
-    max_age_s: oldest telemetry a powered leg may move on, None = three cycles.
+    max_age_s: oldest telemetry a powered leg may move on, None = three cycles. protection: what protects people, leg
+    and stand; None only on a simulated bench.
     """
 
     name: str
@@ -167,3 +170,9 @@ class BenchDescription:
     known_mass_kg: float | None
     known_mass_u_kg: float
     max_age_s: float | None = None
+    protection: Protection | None = None
+
+    @property
+    def power_W(self) -> float | None:
+        """The most that the motor supply can give, W; None where it is not limited, or not said."""
+        return self.protection.power_W if self.protection else None

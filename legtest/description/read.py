@@ -24,6 +24,7 @@ from legtest.description.model import (
 )
 from legtest.description.names import JOINTS
 from legtest.description.nodes import Document, load, lookup
+from legtest.description.protect import check_protection, protection_of
 from legtest.description.validate import validate
 from legtest.errors import DescriptionError
 
@@ -94,6 +95,7 @@ def read_bench(path: str | Path) -> BenchDescription:
                 stand = read_stand(stand_path)
             except DescriptionError as error:
                 stand_problems = error
+    check_protection(document, stand)
     _raise_both(document, stand_problems)
     assert file is not None
     assert stand is not None
@@ -112,6 +114,7 @@ def read_bench(path: str | Path) -> BenchDescription:
         loss_s=heartbeat.loss,
         known_mass_kg=mass.mass if mass else None,
         known_mass_u_kg=mass.uncertainty if mass else 0.0,
+        protection=protection_of(file.protection) if file.protection else None,
     )
 
 

@@ -1,43 +1,19 @@
-"""What a leg, stand and bench file may hold: every key with its kind, bounds, meaning and the code that uses it.
-
-`used_by` names the module that reads the value, `attribute` what it is called inside and `spelt` how that module spells
-it where that differs, so that a test can find a key that nothing uses.
-"""
+"""What a leg, stand and bench file may hold: every key with its kind, bounds, meaning and the code that uses it."""
 
 from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import model_validator
 
 from legtest.description.coupling import CouplingField
 from legtest.description.criteria import CriteriaField
 from legtest.description.fields import AngleRange, Choice, Dimension, Name, Placed, Text, Whole
+from legtest.description.protection_schema import ProtectionSection
+from legtest.description.section import Damping, Identity, Length, Mass, Section, Share, Speed, Stiffness, Torque, key
 
 MAX_OVERLOAD = 10.0  # torque limit over rated torque: beyond this it is a slip of the pen, not a servo drive
 BIT_RATES = (10_000, 20_000, 50_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)  # CiA 301, table of bit rates
-
-Length = Annotated[float, Dimension("length", above="0 m", at_most="2 m")]
-Mass = Annotated[float, Dimension("mass", above="0 kg", at_most="100 kg")]
-Torque = Annotated[float, Dimension("torque", above="0 N*m", at_most="1000 N*m")]
-Speed = Annotated[float, Dimension("angular_velocity", above="0 rad/s", at_most="100 rad/s")]
-Damping = Annotated[float, Dimension("angular_damping", at_least="0 N*m*s/rad")]
-Stiffness = Annotated[float, Dimension("angular_stiffness", above="0 N*m/rad")]
-Share = Annotated[float, Dimension("ratio", at_least="0", at_most="1")]
-Identity = Annotated[int, Whole(0, 0xFFFF_FFFF)]
-
-
-def key(what: str, used_by: str, attribute: str, default: Any = ..., *, spelt: str = "") -> Any:
-    """One key of a file; without a default it must be there."""
-    use: dict[str, Any] = {"used_by": used_by, "attribute": attribute, "spelt": spelt or attribute}
-    return Field(default, description=what, json_schema_extra=use)
-
-
-class Section(BaseModel):
-    """Base of all sections: an unknown key is an error."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
 
 _KINEMATICS, _CIA402, _WIRING = "legtest.kinematics", "legtest.drives.cia402", "legtest.wiring"
 _HOMING, _DECISION, _PLANT = "legtest.procedures.homing", "legtest.metrology.decision", "legtest.simulation.plant"
@@ -299,3 +275,9 @@ class BenchFile(Section):
     bus: BusSection = key("the bus", _WIRING, "bench")
     heartbeat: HeartbeatSection = key("the host's heartbeat", _WIRING, "heartbeat_s")
     known_mass: KnownMassSection | None = key("the test mass", "legtest.bench", "known_mass_kg", None)
+    protection: ProtectionSection | None = key(
+        "what protects people, leg and stand; each line must be there on a live bench",
+        "legtest.readiness",
+        "protection",
+        None,
+    )

@@ -25,13 +25,16 @@ class Supply:
 
     def __init__(self, physics: Physics) -> None:
         self._physics = physics
+        self.on = True
         self._step = -1
         self._volts = physics.plant.supply_V
         axes = enumerate(physics.plant.axes)
         self._windings = [(n, physics.rotor_index[n], axis.winding_ohm_A2_per_Nm2) for n, axis in axes]
 
     def volts(self) -> float:
-        """Voltage at the drives at the present step, V. Power is shaft power plus copper loss."""
+        """Voltage at the drives at the present step, V. Power is shaft power plus copper loss; 0 when switched off."""
+        if not self.on:
+            return 0.0
         physics = self._physics
         if physics.step != self._step:
             self._step = physics.step

@@ -16,6 +16,7 @@ from legtest.simulation.physics import Physics
 
 _CHUNK_NS = 10_000_000
 _MOVE_CHUNKS = 100
+_LEAD_NS = 2_000_000_000  # from end to end
 _SETTLE_NS = 1_000_000_000
 _LARGEST_MASS_kg = 20.0
 STANDING_SHARE = 0.80  # distance of hip axis and foot when the carriage rests on its block, of the straight leg's
@@ -53,6 +54,34 @@ class SimulatedPerson:
         if setup is SetUp.FOOT_CLAMPED:
             for joint in self._physics.plant.joints:
                 self._physics.clamp(joint, on=True)
+
+    def lead(self, joint: str, end: str, now_ns: int) -> Callable[[int], bool]:
+        """Take an unpowered joint by hand to its "low" or "high" end stop, the others held where they are.
+
+        The answer is asked with the present instant as often as one likes, moves the hand on, and says whether it is
+        there. Raises UsageError when a drive is powered.
+        """
+        if any(axis.powered for axis in self._axes):
+            raise UsageError(f"nobody takes the {joint} of a powered leg by hand")
+        physics, plant = self._physics, self._physics.plant
+        stop = plant.stops[plant.joints.index(joint)]
+        start = physics.state().position[physics.joint_index[joint]]
+        goal = stop.low_rad if end == "low" else stop.high_rad
+        for name in plant.joints:
+            physics.clamp(name, on=True)
+
+        def go_on(t_ns: int) -> bool:
+            physics.advance(t_ns)
+            share = min(1.0, (t_ns - now_ns) / _LEAD_NS)
+            physics.clamp(joint, on=True, at=start + share * (goal - start))
+            return t_ns >= now_ns + _LEAD_NS + _CHUNK_NS * 10
+
+        return go_on
+
+    def let_go(self) -> None:
+        """Take both hands off the leg."""
+        for joint in self._physics.plant.joints:
+            self._physics.clamp(joint, on=False)
 
     def _stand(self) -> None:
         """Fold the leg, lower the carriage onto the lower block, and let go."""

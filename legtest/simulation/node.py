@@ -80,6 +80,19 @@ class DriveNode:
         reading = self._sensors.reading
         return self._power.state | _REMOTE | self._motion.status_bits(reading) | self._protections.status_bits(reading)
 
+    def supply(self, on: bool) -> None:
+        """Take the drive's supply away, logic and all, or give it back: it falls silent, then boots anew."""
+        t_ns = self._bus.now_ns
+        if on:
+            self._reset(t_ns, 0x9FFF)
+            return
+        self._power.reset(t_ns)
+        self.nmt = BOOT_UP
+        self._beat_due_ns = -1
+        self._built += 1
+        self._heartbeat_watch.set(0)
+        self._port.handle({})
+
     # -- network management
 
     def _boot(self, t_ns: int) -> None:

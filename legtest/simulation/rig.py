@@ -48,6 +48,13 @@ class Rig:
     nodes: tuple[DriveNode, ...]
     link: VirtualLink
     person: SimulatedPerson
+    supply: Supply
+
+    def emergency_stop(self, *, pressed: bool, logic: bool) -> None:
+        """Press or release the switch in the motor supply; logic: the drives' own supply goes through it as well."""
+        self.supply.on = not pressed
+        for node in self.nodes if logic else ():
+            node.supply(not pressed)
 
     def truth(self) -> Truth:
         """What really is at the present instant of the bus."""
@@ -98,6 +105,7 @@ def build_rig(leg: LegDescription, bench: BenchDescription, *, seed: int, faults
         nodes=nodes,
         link=VirtualLink(bus, plant.frame_loss, seed),
         person=SimulatedPerson(physics, axes, wait),
+        supply=supply,
     )
 
 

@@ -59,4 +59,16 @@ stand: stand.yaml
 bus: {interface: slcan, channel: /dev/ttyACM0, bit_rate: "1 Mbit/s", rate: "250 /s"}
 heartbeat: {every: "20 ms", loss: "100 ms"}
 known_mass: {mass: "1.000 kg", uncertainty: "2 g"}
+protection:
+  leg_mass: "1.9 kg"
+  emergency_stop: {actuator: latching, distance: "0.6 m", cuts: all supplies}
+  enabling_device: {positions: 3, cuts: motor supply}
+  fence: none
+  catch: {drop: "15 mm", stretch: "60 mm", rated_force: "400 N"}
+  brake_clamp: {holding_force: "300 N"}
+  supply: {voltage: ["23 V", "25 V"], current_limit: "10 A"}
+  braking: {capacitance: "10 mF", voltage_limit: "56 V", clamp_power: none, rotor_inertia: "0.012 kg*m^2"}
+  anchorage: {rated_force: "500 N", rated_moment: "150 N*m"}
+  supply_switch: {opens_after: "80 ms"}
+  adapter: serial number 20311
 """

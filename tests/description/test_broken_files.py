@@ -141,7 +141,31 @@ BENCH_CASES = [
     ('uncertainty: "2 g"', 'uncertainty: "0 g"', '"0 g"', "known_mass.uncertainty", "must be more than 0 kg"),
     ('uncertainty: "2 g"', 'uncertainty: "2 kg"', '"2 kg"', "known_mass.uncertainty", "a tenth of the mass or more"),
     ("stand: stand.yaml", "stand: no.yaml", "no.yaml", "stand", "there is no file"),
-]
+    ("protection:", "known_mass2:", "known_mass2", "known_mass2", "unknown key; did you mean 'known_mass'?"),
+    ("protection:", "known_mass2:", "", "protection", "is missing: a live bench says what protects people and leg"),
+    ("emergency_stop: {", "emergency_stop: #", "emergency_stop:", "protection.emergency_stop", "this key has no value"),
+    ("  emergency_stop:", "  e_stop:", "protection:", "protection.emergency_stop", "this key is missing"),
+    ("  emergency_stop:", "  emergency_stops:", "emergency_stops", "protection.emergency_stops", "mean 'emergency_stop'?"),
+    ("actuator: latching, ", "", "emergency_stop:", "protection.emergency_stop.actuator", "this key is missing"),
+    ("latching", "good", "good", "protection.emergency_stop.actuator", "is not one of: latching, momentary"),
+    ("cuts: all supplies", "cuts: yes", "yes", "protection.emergency_stop.cuts", "one of: motor supply, all supplies"),
+    ('distance: "0.6 m"', "distance: 0.6", "0.6", "protection.emergency_stop.distance", "0.6 has no unit"),
+    ("positions: 3", "positions: 4", "4, ", "protection.enabling_device.positions", "4 is outside 2 to 3"),
+    ("fence: none", "fence: doors", "doors", "protection.fence", "expected a section with the keys distance, sides"),
+    ("fence: none", 'fence: {distance: "1 m", sides: all}', "{distance: \"1 m\"", "protection.fence",
+     "describes one, but the stand file's measures.fence says 'none'"),
+    ('catch: {drop: "15 mm", stretch: "60 mm", rated_force: "400 N"}', "catch: none", "none\n  brake", "protection.catch",
+     "says none, but the stand file's measures.catch says 'slings'"),
+    ('stretch: "60 mm"', 'stretch: "0 mm"', '"0 mm"', "protection.catch.stretch", "must be more than 0 m"),
+    ('"300 N"', '"300 kg"', '"300 kg"', "protection.brake_clamp.holding_force", "'kg' is not a unit of force"),
+    ('["23 V", "25 V"]', '["25 V", "23 V"]', '["25 V"', "protection.supply.voltage", "must be below the second"),
+    ('["23 V", "25 V"]', '"24 V"', '"24 V"', "protection.supply.voltage", "expected two values in brackets"),
+    ('current_limit: "10 A"', "current_limit: 10", "10}", "protection.supply.current_limit", "10 has no unit"),
+    ("clamp_power: none", "clamp_power: no", "no,", "protection.braking.clamp_power", "'no' is not a power"),
+    ('"10 mF"', '"10 mV"', '"10 mV"', "protection.braking.capacitance", "'mV' is not a unit of capacitance"),
+    ('leg_mass: "1.9 kg"', "leg_mass: none", "none\n  emergency", "protection.leg_mass", "'none' is not a mass"),
+    ("adapter: serial number 20311", "adapter: yes", "yes", "protection.adapter", "'yes' says too little"),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("old", "new", "at", "key", "message"), STAND_CASES)

@@ -15,6 +15,15 @@ from good_leg import BENCH, LEG, STAND
 
 from legtest import description
 from legtest.description.model import Limit
+from legtest.description.protection import (
+    Anchorage,
+    Braking,
+    Catch,
+    EmergencyStop,
+    EnablingDevice,
+    Protection,
+    Supply,
+)
 from legtest.quantities import QUANTITIES
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -87,8 +96,50 @@ def test_stand_and_bench(write: Write) -> None:
     assert (bench.interface, bench.channel, bench.bit_rate, bench.rate_hz) == ("slcan", "/dev/ttyACM0", 1_000_000, 250)
     assert (bench.heartbeat_s, bench.loss_s) == (0.02, 0.1)
     assert (bench.known_mass_kg, bench.known_mass_u_kg) == (1.0, 0.002)
-    without = description.read_bench(write(BENCH[: BENCH.index("known_mass")], "bench2.yaml"))
+    simulated = BENCH[: BENCH.index("known_mass")].replace("slcan, channel: /dev/ttyACM0", "simulated")
+    without = description.read_bench(write(simulated, "bench2.yaml"))
     assert (without.known_mass_kg, without.known_mass_u_kg) == (None, 0.0)
+    assert (without.protection, without.power_W) == (None, None)
+
+
+def test_protection(write: Write) -> None:
+    write(STAND, "stand.yaml")
+    bench = description.read_bench(write(BENCH, "bench.yaml"))
+    assert bench.protection == Protection(
+        leg_mass_kg=1.9,
+        emergency_stop=EmergencyStop(True, 0.6, "all supplies"),
+        enabling_device=EnablingDevice(3, "motor supply"),
+        fence=None,
+        catch=Catch(0.015, 0.06, 400.0),
+        brake_clamp_N=300.0,
+        supply=Supply((23.0, 25.0), 10.0),
+        braking=Braking(0.01, 56.0, None, 0.012),
+        anchorage=Anchorage(500.0, 150.0),
+        supply_switch_s=0.08,
+        adapter="serial number 20311",
+    )
+    assert bench.power_W == 230.0  # 10 A at the lowest 23 V
+
+
+def test_every_line_of_the_protection_may_be_none_but_the_leg_s_mass(write: Write) -> None:
+    write(STAND.replace("slings", "none").replace("screw clamp", "none").replace("button", "none"), "stand.yaml")
+    head, section = BENCH.split("protection:\n")
+    lines = [line.split(":")[0] + ": none" for line in section.splitlines()]
+    text = "\n".join([head + "protection:", '  leg_mass: "1.9 kg"', *lines[1:]])
+    bench = description.read_bench(write(text, "bench.yaml"))
+    assert bench.protection == Protection(1.9, *[None] * 10)
+    assert bench.power_W is None
+
+
+def test_a_supply_without_a_limit_has_no_power(write: Write) -> None:
+    write(STAND, "stand.yaml")
+    bench = description.read_bench(write(BENCH.replace('current_limit: "10 A"', "current_limit: none"), "bench.yaml"))
+    assert bench.power_W is None
+
+
+@pytest.mark.parametrize("name", ["streams", "streams-fenced", "rehearsal"])
+def test_live_fixture_benches_say_what_protects(name: str) -> None:
+    assert description.read_bench(FIXTURES / "benches" / f"{name}.yaml").protection is not None
 
 
 def test_packaged_bench_is_simulated_and_as_capable_as_the_streams_bench() -> None:
