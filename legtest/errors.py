@@ -28,8 +28,18 @@ from __future__ import annotations
 from typing import NamedTuple
 
 
+def printable(text: str) -> str:
+    """The text with every character that does not print (controls, lone surrogates, direction marks) spelt out."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text)
+
+
 class LegtestError(Exception):
-    """Base of all exceptions raised on purpose."""
+    """Base of all exceptions raised on purpose. Their text is printable, whatever names and files it quotes."""
+
+    def __str__(self) -> str:
+        return printable(super().__str__())
 
 
 class UsageError(LegtestError):
@@ -47,12 +57,18 @@ class Problem(NamedTuple):
         return f"{self.where}: {self.key}: {self.message}" if self.key else f"{self.where}: {self.message}"
 
 
+_MOST_SHOWN, _LONGEST = 100, 2000  # problems in one message, characters of one
+
+
 class DescriptionError(UsageError):
-    """A description file is wrong; `problems` lists everything found in it."""
+    """A description file is wrong; `problems` lists everything found in it, the message the first hundred."""
 
     def __init__(self, problems: tuple[Problem, ...]) -> None:
         self.problems = problems
-        super().__init__("\n".join(str(problem) for problem in problems))
+        shown = map(str, problems[:_MOST_SHOWN])
+        lines = [line if len(line) <= _LONGEST else f"{line[:_LONGEST]}..." for line in shown]
+        more = [f"... and {len(problems) - _MOST_SHOWN} more problems"] if len(problems) > _MOST_SHOWN else []
+        super().__init__("\n".join([*lines, *more]))
 
 
 class LinkError(LegtestError):

@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING
 
 from legtest.bench import Bench, Hands, Log
 from legtest.canbus.link import Link
+from legtest.canbus.wiremap import StatusTest
 from legtest.description import default_bench, read_bench, read_leg
 from legtest.description.model import BenchDescription, JointDescription, LegDescription
 from legtest.drives.base import BusTiming
 from legtest.drives.cia402 import compile_drive
 from legtest.errors import DescriptionError, Problem
+from legtest.guard import Interruption
 from legtest.kinematics import actuators_of_joints
 from legtest.safety.direct import DirectPort
 from legtest.safety.loop import Loop
@@ -25,6 +27,7 @@ from legtest.safety.port import LineSink, Port
 from legtest.safety.setup import (
     AGE_CYCLES,
     HOST_NODE,
+    SPEED_MARGIN_RAD,
     STOP_DECELERATION,
     JointLimits,
     Setup,
@@ -38,11 +41,13 @@ if TYPE_CHECKING:
 
 SYNC_ID = 0x080
 TRIAL_SHARE = 0.15  # of the peak torque, inside the pre-check
-SPEED_MARGIN_RAD = 0.3  # within which a leg must have stopped, whoever stops it
 FOLLOWING_RAD = 0.2
 LOWER_RAD_S = 0.4
 SUPPLY_V = (18.0, 60.0)
 TEMPERATURE_C = (-20.0, 90.0)
+TEMPERATURE_RATE_K_S = 3.0  # of a winding; one that is held at its rated current warms by tenths of it
+POWER_SHARE = 0.5  # of what all axes could give at once
+VOLTAGE_ENABLED = StatusTest(0x10, 0x10)  # bit 4 of the statusword of CiA 402
 
 
 def setup_of(leg: LegDescription, bench: BenchDescription) -> Setup:
@@ -58,9 +63,7 @@ def setup_of(leg: LegDescription, bench: BenchDescription) -> Setup:
         if joint.drive.protocol != "cia402":
             problem = Problem(leg.path, f"joints.{joint.name}.drive.protocol", "only cia402 is known")
             raise DescriptionError((problem,))
-    drives = [
-        compile_drive(joint, timing, _reach(leg, index), leg.path) for index, joint in enumerate(leg.joints)
-    ]
+    drives = [compile_drive(joint, timing, _reach(leg, index), leg.path) for index, joint in enumerate(leg.joints)]
     setup = Setup(
         period_ns=timing.period_ns,
         sync_id=SYNC_ID,
@@ -82,12 +85,24 @@ def setup_of(leg: LegDescription, bench: BenchDescription) -> Setup:
         supply_V=SUPPLY_V,
         temperature_C=TEMPERATURE_C,
         description_sha256=leg.sha256 + bench.sha256,
+        power_W=0.0,
+        temperature_rate_K_s=TEMPERATURE_RATE_K_S,
+        voltage=(VOLTAGE_ENABLED,) * len(leg.joints),
         age_cycles=_age_cycles(bench),
     )
     older_s = (setup.age_cycles - AGE_CYCLES) / bench.rate_hz
     slowest = max(stop_latency_s(setup) + older_s, bench.loss_s)
     capped = tuple(_limits(j, min(j.speed_rad_s, allowed_speed(SPEED_MARGIN_RAD, slowest))) for j in leg.joints)
-    return replace(setup, joints=capped)
+    power = POWER_SHARE * sum(joint.torque_Nm * j.speed_rad_s for joint, j in zip(leg.joints, capped, strict=True))
+    return replace(
+        setup, joints=capped, power_W=min(power, bench.power_W or power), supply_switch=_supply_switch(bench)
+    )
+
+
+def _supply_switch(bench: BenchDescription) -> str:
+    """The switch in the motor supply that opens by itself, in words; "" = there is none."""
+    after_s = bench.protection.supply_switch_s if bench.protection else None
+    return "" if after_s is None else f"a supply switch that opens after {after_s * 1e3:g} ms without a heartbeat"
 
 
 def _age_cycles(bench: BenchDescription) -> int:
@@ -147,10 +162,12 @@ def bench_on(
 ) -> Bench:
     """A bench on a link that is already open. port: what the bench holds, made around the loop."""
     setup = setup or setup_of(leg, bench)
-    made = port(Loop(link, setup, frames, events), may_energise)
+    interruption = Interruption()
+    made = port(Loop(link, setup, frames, events, host=interruption), may_energise)
     return Bench(
         leg, bench, made, setup.axes, sync_id=setup.sync_id, period_ns=setup.period_ns,
         speed_rad_s=[joint.speed_rad_s for joint in setup.joints], hands=hands, log=log, by=by,
+        interruption=interruption,
     )  # fmt: skip
 
 
@@ -161,9 +178,7 @@ def faults_of(texts: Sequence[FaultCase | str]) -> tuple[FaultCase, ...]:
     return tuple(parse_fault(fault) if isinstance(fault, str) else fault for fault in texts)
 
 
-def simulated_rig(
-    leg: LegDescription, bench: BenchDescription, *, seed: int, faults: Sequence[FaultCase] = ()
-) -> Rig:
+def simulated_rig(leg: LegDescription, bench: BenchDescription, *, seed: int, faults: Sequence[FaultCase] = ()) -> Rig:
     """The simulated bench of a leg, not yet opened."""
     from legtest.simulation.rig import build_rig
 

@@ -6,11 +6,8 @@ a drive that lacks an object we need is refused here, before any bus is opened.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Iterator, Mapping
-from functools import lru_cache
 from math import pi
-from pathlib import Path
 from typing import NamedTuple
 
 from legtest.canbus.frame import Frame
@@ -27,9 +24,9 @@ from legtest.canbus.wiremap import (
 )
 from legtest.description.model import JointDescription
 from legtest.drives.base import BusTiming, CompiledDrive
+from legtest.drives.eds import EdsObject, objects_of
 from legtest.errors import DescriptionError, Problem
 
-SIZES = {0x0002: 1, 0x0003: 2, 0x0004: 4, 0x0005: 1, 0x0006: 2, 0x0007: 4}  # CiA 301 data type code -> bytes
 STEP_TIMEOUT_NS = 200_000_000
 PRODUCER_HEARTBEAT_MS = 100
 WINDING_TEMPERATURE = 0x2000  # optional, 0.1 degC; a drive without it gives no temperature
@@ -83,7 +80,7 @@ def compile_drive(
     where: the leg file, for messages. Raises DescriptionError when the EDS lacks an object or cannot be read.
     """
     drive = joint.drive
-    objects = _eds_objects(drive.eds)
+    objects = objects_of(drive.eds)
     pdos = [_Pdo(1, False, 255, _RPDO1), _Pdo(2, False, 1, _RPDO2), _Pdo(1, True, 1, _TPDO1), _Pdo(2, True, 5, _TPDO2)]
     if (WINDING_TEMPERATURE, 0) in objects:
         pdos.append(_Pdo(3, True, TEMPERATURE_EVERY, _TPDO3))
@@ -102,7 +99,7 @@ def compile_drive(
     return compiled
 
 
-def _unfit(objects: Mapping[tuple[int, int], _EdsObject], drive: CompiledDrive, pdos: list[_Pdo]) -> Iterator[str]:
+def _unfit(objects: Mapping[tuple[int, int], EdsObject], drive: CompiledDrive, pdos: list[_Pdo]) -> Iterator[str]:
     """What we read, map or write and the EDS does not have in that form."""
     home = drive.wiremap.home
     writes = (*drive.objects, drive.arm, drive.disarm, *(home.before + home.after if home else ()))
@@ -236,30 +233,3 @@ def _home(joint: JointDescription, control: Callable[[int], Frame], box_rad: tup
             ObjectWrite(0x607D, 2, 4, high, "upper end of the reachable range"),
         ),
     )
-
-
-class _EdsObject(NamedTuple):
-    size: int  # bytes, 0 for a type without a fixed size
-    writable: bool
-
-
-@lru_cache(maxsize=32)
-def _eds_objects(eds: str) -> dict[tuple[int, int], _EdsObject]:
-    """What the EDS lists, by index and sub-index. Raises DescriptionError."""
-    import canopen.objectdictionary as od
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            dictionary = od.import_od(eds)
-    except Exception as error:  # the parser raises many kinds; all mean the same to the user
-        text = f"not a readable EDS file ({type(error).__name__}: {error})"
-        raise DescriptionError((Problem(eds, "", text),)) from error
-    if not Path(eds).is_file() or not len(dictionary):
-        raise DescriptionError((Problem(eds, "", "no EDS file with objects in it"),))
-    objects = {}
-    for item in dictionary.values():
-        for entry in [item] if isinstance(item, od.ODVariable) else item.values():
-            kind = _EdsObject(SIZES.get(entry.data_type or 0, 0), entry.access_type in ("rw", "rww", "rwr", "wo"))
-            objects[entry.index, entry.subindex] = kind
-    return objects

@@ -33,15 +33,20 @@ class Gate:
     """Answers for every frame why it may not leave; an empty answer lets it pass."""
 
     def __init__(self, setup: Setup) -> None:
-        self._always = {(setup.sync_id, b""), (HEARTBEAT.can_id, HEARTBEAT.data), (0x000, b"\x02\x00")}
+        # No heartbeat: it leaves with a cycle that was completed, and at nobody's wish.
+        self._always = {(setup.sync_id, b""), (0x000, b"\x02\x00")}
         self._powered_only: dict[tuple[int, bytes], int] = {}
         self._setpoints: dict[int, _SetPoint] = {}
         self._writes: set[tuple[int, int, int, bytes]] = set()
+        self._settings: dict[tuple[int, int, int], str] = {}
         self._home: dict[int, tuple[int, int]] = {}
-        self._start = {(0x000, bytes((command, axis.node))) for axis in setup.axes for command in (0x01, 0x80)}
+        self._start = {(0x000, bytes((0x01, axis.node))) for axis in setup.axes}
+        self._ask = {(0x000, bytes((0x80, axis.node))) for axis in setup.axes}
         for index, axis in enumerate(setup.axes):
             self._learn_frames(index, axis)
-            writes = (*setup.objects[index], setup.arm[index], setup.disarm[index])
+            watch = [write for write in (setup.arm[index], setup.disarm[index]) if write is not None]
+            writes = (*setup.objects[index], *watch)
+            self._settings |= {(request_id(axis.node), w.entry, w.sub): w.what for w in setup.objects[index]}
             if axis.home is not None:
                 writes += (*axis.home.before, *axis.home.after)
                 self._home[request_id(axis.node)] = (axis.home.position_index, axis.home.position_size)
@@ -76,10 +81,19 @@ class Gate:
                 return "no permit is in force, so nothing may be energised"
             return "" if index in grant.axes else f"the {grant.kind} permit does not cover this axis"
         if key in self._start:
-            return "nodes are not started or stopped while the leg is powered" if powered else ""
+            return "nodes are not started while the leg is powered" if powered else ""
+        if key in self._ask:  # it takes nothing from a leg whose stop was given up, and lets its drives be asked
+            return "nodes are not stopped while the leg is under control" if grant is not None else ""
         if frame.can_id in self._requests:
             return self._service_refusal(frame, powered)
         return "this frame is not known to be harmless"
+
+    def setting(self, frame: Frame) -> str:
+        """Which of the settings that the pre-check writes this frame writes; "" = none."""
+        if frame.can_id not in self._requests or frame.data[:1] in (b"", *(bytes((c,)) for c in _READS)):
+            return ""
+        key = frame.can_id, int.from_bytes(frame.data[1:3], "little"), frame.data[3]
+        return self._settings.get(key, "")
 
     def _setpoint_refusal(self, point: _SetPoint, data: bytes, grant: Grant | None, now_ns: int) -> str:
         if grant is None or now_ns >= grant.end_ns:

@@ -12,11 +12,15 @@ from legtest.safety.stretch import Stretch
 
 
 class PrecheckStep(NamedTuple):
-    """One passed step: what was asked, what was measured. Figures SI by name."""
+    """One passed step: what was asked, what was measured. Figures SI by name.
+
+    lost: what the step could not show because a drive lacks what it needs, and what stands in for it; "" = nothing.
+    """
 
     name: str
     found: str
     figures: Mapping[str, float]
+    lost: str = ""
 
 
 class PrecheckReport(NamedTuple):
@@ -58,6 +62,13 @@ class Port(Protocol):
 
     def precheck(self) -> PrecheckReport:
         """Run every step; raises PrecheckRefused. The only source of a permit."""
+        ...
+
+    def scan(self) -> tuple[PrecheckStep, ...]:
+        """The steps without power, and no permit; leaves the nodes operational, so that `pump` brings telemetry.
+
+        Raises PrecheckRefused, NotPermitted.
+        """
         ...
 
     def energise(self, key: Permit) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from legtest.canbus.frame import Frame
 from legtest.canbus.wiremap import Decoder, Reaction, StatusTest, feedback_decoders
@@ -11,6 +11,26 @@ from legtest.safety.setup import HOST_NODE, STOP_DECELERATION, JointLimits, Setu
 
 CONTACT_MARGIN_RAD = 0.1  # beyond the drawing's end stop a gentle joint may still go: tolerance of stop and zero
 RESTING_RAD_S = 0.1  # noise of a speed taken from two encoder readings
+
+# Thresholds, each with the noise or the physics it comes from.
+MIDDLE_OF = 3  # velocities: a lost set-point is caught up with in the next period, at twice the speed, but once only
+POWER_SAMPLES = TORQUE_SAMPLES = 3  # an impact is over in two samples
+STILL_SAMPLES = 4  # an energised axis that is asked to move changes position or torque by a count in each of them ...
+STILL_RAD = 0.02  # ... by then: 200 counts of 16 bits of demand
+SATURATED = 0.95  # of the cap: there torque and a blocked joint may rightly stand still
+SLIP_RAD = 0.02  # motion that the drive's velocity must leave unexplained ...
+SLIP_DOUBTS = 2  # ... at so many velocity frames in a row
+SLIP_NOISE_RAD = 0.004  # a dozen counts of both position readings, and a noisy velocity over 20 ms
+SLIP_KEPT = 0.8  # of the residual from one velocity frame to the next: noise is forgotten within five
+SLIP_RAD_S2 = 100.0  # acceleration that two velocities may hide between them, impacts apart; see `hidden_rad`
+PUSH_SHARE = 0.6  # of the cap: what friction and gravity of a healthy leg do not need for ...
+PUSH_STILL_RAD = 0.02  # ... less than this, more than the wind-up of its transmissions, while ...
+PUSH_DEMAND_RAD = 0.1  # ... the demand goes so far ...
+PUSH_S = 0.25  # ... in this time
+WARM_S = 0.5  # 0.1 K of resolution and of noise over it are 0.4 K/s
+ERRORS_A_SECOND = 10  # a bus of 1e-6 bit errors and 30 % load has one error frame in three seconds
+AWAY_RAD = 0.003  # in a trial: three times what a healthy drive overshoots a motion of 0.02 rad
+RISING_RAD_S = 0.5  # after a quick stop: 5 times the noise of a speed from two readings
 
 
 @dataclass(slots=True)
@@ -29,6 +49,7 @@ class Rules:
     is_off: tuple[StatusTest, ...]
     is_energised: tuple[StatusTest, ...]
     is_fault: tuple[StatusTest, ...]
+    voltage: tuple[StatusTest | None, ...]
     stop: dict[Reaction, tuple[tuple[Frame, ...], ...]]
     terms: tuple[tuple[tuple[int, float], ...], ...]  # per joint: which actuators turn it, and by how much
     joints: tuple[JointLimits, ...]
@@ -37,6 +58,10 @@ class Rules:
     following_rad: float
     supply_V: tuple[float, float]
     temperature_C: tuple[float, float]
+    temperature_rate_K_s: float
+    power_W: float
+    sync_id: int
+    gentle_Nm: tuple[float, ...]
     jump_rad_s: float
     age_cycles: int
     jump_rad: float = 0.03
@@ -46,7 +71,7 @@ class Rules:
     def room(self, joint: int, cap_Nm: float, speed_rad_s: float) -> tuple[float, float]:
         """Where a joint may be: inside its limits, or out to its end stops when it moves gently."""
         j = self.joints[joint]
-        if cap_Nm <= 1.01 * j.contact_torque_Nm and abs(speed_rad_s) <= 2 * j.contact_speed_rad_s:
+        if cap_Nm <= self.gentle_Nm[joint] and abs(speed_rad_s) <= 2 * j.contact_speed_rad_s:
             return self._contact[joint]
         return j.low_rad, j.high_rad
 
@@ -69,10 +94,26 @@ class Rules:
         return "" if returning else f"{low:+.4f}..{high:+.4f} rad"
 
     def confirm_ns(self, reaction: Reaction, speed_rad_s: float) -> int:
-        """How long a stop may take before it is escalated: one and a half ramps and 20 ms, or a few periods."""
+        """How long a stop may take before it is escalated: one and a half ramps and 20 ms, or a few periods.
+
+        Three periods, where they are longer: an answer to see it by, and one that may be lost.
+        """
         if reaction == Reaction.OFF_NOW:
             return 3 * self.period_ns
-        return int(1.5e9 * speed_rad_s / self.deceleration) + 20_000_000 + 3 * self.period_ns
+        return int(1.5e9 * speed_rad_s / self.deceleration) + max(20_000_000, 3 * self.period_ns)
+
+    def slowed(self, speed_rad_s: float) -> Rules:
+        """The same rules with no joint allowed to be faster than this."""
+        slower = tuple(replace(joint, speed_rad_s=min(joint.speed_rad_s, speed_rad_s)) for joint in self.joints)
+        return replace(self, joints=slower)
+
+
+def hidden_rad(span_s: float) -> float:
+    """How far the motion between two velocity readings may differ from their mean times the span.
+
+    An acceleration a that changes its sign half-way: a span^2 / 4.
+    """
+    return SLIP_RAD_S2 * span_s**2 / 4 + SLIP_NOISE_RAD
 
 
 def rules_of(setup: Setup) -> Rules:
@@ -99,6 +140,7 @@ def rules_of(setup: Setup) -> Rules:
         is_off=tuple(axis.is_off for axis in setup.axes),
         is_energised=tuple(axis.is_energised for axis in setup.axes),
         is_fault=tuple(axis.is_fault for axis in setup.axes),
+        voltage=setup.voltage,
         stop={reaction: tuple(axis.stop[reaction] for axis in setup.axes) for reaction in Reaction},
         terms=tuple(tuple((i, c) for i, c in enumerate(row) if c) for row in setup.joint_of_actuator),
         joints=setup.joints,
@@ -108,6 +150,10 @@ def rules_of(setup: Setup) -> Rules:
         age_cycles=setup.age_cycles,
         supply_V=setup.supply_V,
         temperature_C=setup.temperature_C,
+        temperature_rate_K_s=setup.temperature_rate_K_s,
+        power_W=setup.power_W,
+        sync_id=setup.sync_id,
+        gentle_Nm=tuple(1.01 * joint.contact_torque_Nm for joint in setup.joints),
         jump_rad_s=1.5 * fastest,
         _contact=tuple(
             (j.travel_low_rad - CONTACT_MARGIN_RAD, j.travel_high_rad + CONTACT_MARGIN_RAD) for j in setup.joints

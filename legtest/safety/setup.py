@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
-from legtest.canbus.wiremap import NodeIdentity, ObjectWrite, WireMap
+from legtest.canbus.wiremap import NodeIdentity, ObjectWrite, StatusTest, WireMap
 
 AGE_CYCLES = 3
 HOST_NODE = 127  # the node id our heartbeat speaks under (CiA 301 leaves the choice to the integrator)
 BUS_LOAD_LIMIT = 0.60
 WORST_SYNC_BITS = 55  # no data byte
 WORST_FRAME_BITS = 135  # 8 data bytes, 11-bit identifier, worst stuffing: 55 + 10 * 8
+SPEED_MARGIN_RAD = 0.3  # within which a leg must have stopped, whoever stops it
 STOP_DECELERATION = 300.0  # rad/s^2 at the actuator, written to each drive as its quick stop ramp
 
 
@@ -37,8 +38,11 @@ class Setup:
     """One leg on one bus. Matrices are tuples of rows; order of axes = order of joints.
 
     torque_Nm: largest cap of each actuator; trial_torque_Nm: cap inside the pre-check; arm / disarm: the object
-    that makes each drive watch our heartbeat; heartbeat_ns: how often we send it; loss_ns: when drives miss it.
-    following_rad: largest distance between demand and position.
+    that makes each drive watch our heartbeat, None = the drive cannot; heartbeat_ns: how often we send it; loss_ns:
+    when drives miss it. following_rad: largest distance between demand and position. power_W: most mechanical power of
+    all axes together. temperature_rate_K_s: fastest rise of a winding. voltage: per axis the status that says that
+    there is motor voltage, None = its status does not say. supply_switch: what takes the motor supply away by itself
+    when our heartbeat stops, "" = nothing does.
     """
 
     period_ns: int
@@ -47,8 +51,8 @@ class Setup:
     axes: tuple[WireMap, ...]
     identity: tuple[NodeIdentity, ...]
     objects: tuple[tuple[ObjectWrite, ...], ...]
-    arm: tuple[ObjectWrite, ...]
-    disarm: tuple[ObjectWrite, ...]
+    arm: tuple[ObjectWrite | None, ...]
+    disarm: tuple[ObjectWrite | None, ...]
     joint_of_actuator: tuple[tuple[float, ...], ...]
     actuator_of_joint: tuple[tuple[float, ...], ...]
     joints: tuple[JointLimits, ...]
@@ -61,6 +65,10 @@ class Setup:
     supply_V: tuple[float, float]
     temperature_C: tuple[float, float]
     description_sha256: str
+    power_W: float
+    temperature_rate_K_s: float
+    voltage: tuple[StatusTest | None, ...]
+    supply_switch: str = ""
     permit_ns: int = 1_800_000_000_000
     age_cycles: int = AGE_CYCLES  # oldest telemetry a powered leg may move on
 

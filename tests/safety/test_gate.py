@@ -84,11 +84,17 @@ def test_only_plain_data_frames_leave(frame: Frame, flags: int) -> None:
 
 
 def test_stopping_needs_nothing() -> None:
-    """Whoever asks, powered or not: disable voltage, quick stop, NMT stop, SYNC and heartbeat."""
+    """Whoever asks, powered or not: disable voltage, quick stop, NMT stop and SYNC."""
     stops = [Frame(0, 0x200 + node, bytes((word, 0))) for node in NODES for word in (0x00, 0x02)]
-    for frame in (*stops, Frame(0, 0x000, b"\x02\x00"), Frame(0, 0x080, b""), HEARTBEAT):
+    for frame in (*stops, Frame(0, 0x000, b"\x02\x00"), Frame(0, 0x080, b"")):
         for powered in (False, True):
             assert passes(frame, powered=powered)
+
+
+def test_nobody_asks_for_a_heartbeat() -> None:
+    """It leaves with a completed pass of the monitor, which needs no gate; any other would hide a hung host."""
+    for powered in (False, True):
+        assert GATE.refusal(HEARTBEAT, ALL, 0, powered) == "this frame is not known to be harmless"
 
 
 @pytest.mark.parametrize("data", ["8100", "8200", "0100", "8000", "8101", "0104"])
@@ -97,10 +103,38 @@ def test_no_node_is_reset_and_strangers_are_left_alone(data: str) -> None:
 
 
 def test_nodes_are_started_only_unpowered() -> None:
-    for command in (0x01, 0x80):
-        frame = Frame(0, 0x000, bytes((command, 2)))
-        assert passes(frame)
-        assert GATE.refusal(frame, ALL, 0, True) == "nodes are not started or stopped while the leg is powered"
+    frame = Frame(0, 0x000, b"\x01\x02")
+    assert passes(frame)
+    assert GATE.refusal(frame, ALL, 0, True) == "nodes are not started while the leg is powered"
+    assert GATE.refusal(frame, None, 0, True) == "nodes are not started while the leg is powered"
+
+
+def test_nodes_may_be_asked_when_nothing_controls_them_any_more() -> None:
+    """Pre-operational: no process data, object access only. After a stop that was given up that takes nothing away."""
+    frame = Frame(0, 0x000, b"\x80\x02")
+    assert passes(frame)
+    assert passes(frame, powered=True)
+    assert GATE.refusal(frame, ALL, 0, True) == "nodes are not stopped while the leg is under control"
+
+
+@pytest.mark.parametrize("command", [0x23, 0x27, 0x2B, 0x2F, 0x21, 0x20, 0x00, 0x10, 0xC0])
+def test_a_write_of_what_the_precheck_wrote_is_known(command: int) -> None:
+    """CiA 301: every client command of a download, whatever its length or kind."""
+    write = SETUP.objects[1][8]
+    key = bytes((write.entry & 0xFF, write.entry >> 8, write.sub))
+    assert GATE.setting(Frame(0, 0x602, bytes((command,)) + key + bytes(4))) == write.what
+
+
+@pytest.mark.parametrize(
+    ("can_id", "data"),
+    [
+        (0x602, "40 85 60 00 00000000"), (0x602, "60 85 60 00 00000000"), (0x602, "70 85 60 00 00000000"),
+        (0x602, "80 85 60 00 00000000"), (0x602, "23 16 10 01 00000000"), (0x602, ""), (0x582, "23 85 60 00 00000000"),
+        (0x604, "23 85 60 00 00000000"),
+    ],
+)  # fmt: skip
+def test_reading_arming_and_strangers_change_no_setting(can_id: int, data: str) -> None:
+    assert GATE.setting(Frame(0, can_id, bytes.fromhex(data))) == ""
 
 
 # ---------------------------------------------------------------------- set-points

@@ -102,16 +102,20 @@ def test_a_trial_energises_its_axis_alone() -> None:
     leg = Leg()
     leg.precheck()
     since = leg.now
-    trial = leg.loop.ledger.issue(Grant("trial", (1,), SETUP.trial_torque_Nm, leg.now + S), leg.now)
-    leg.loop.energise(trial)
-    assert leg.energised() == [False, True, False]
-    leg.loop.run(20)
-    assert {f.can_id & 0x7F for f in leg.wire.energising(since)} == {2}
-    leg.loop.lower_and_off()
+    with leg.loop.ledger.precheck():
+        trial = leg.loop.ledger.issue(Grant("trial", (1,), SETUP.trial_torque_Nm, leg.now + 2 * S), leg.now)
+        leg.loop.energise(trial)
+        assert leg.energised() == [False, True, False]
+        leg.loop.run(20)
+        assert {f.can_id & 0x7F for f in leg.wire.energising(since)} == {2}
+        leg.loop.lower_and_off()
+    with pytest.raises(NotPermitted):
+        leg.loop.energise(trial)
 
 
 def test_motion_needs_the_key_that_energised() -> None:
     leg, key = powered()
+    leg.loop.ledger._checking = True  # as no pre-check does: a second key beside the first
     other = leg.loop.ledger.issue(Grant("motion", (0, 1, 2), SETUP.torque_Nm, leg.now + 10 * S), leg.now)
     with pytest.raises(NotPermitted, match="not energised under this permit"):
         leg.loop.play(leg.stretch(0, 0.5, 0.1), other)

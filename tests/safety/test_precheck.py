@@ -27,11 +27,15 @@ def test_a_healthy_leg_passes_every_step_and_earns_a_permit_for_all_axes() -> No
     leg.wait(50 * MS)
     report = run_precheck(leg.loop)
     names = [step.name for step in report.steps]
-    assert names[:8] == [
+    assert names[:9] == [
         "set-up", "listening", "identity", "drives off", "limits written and read back", "telemetry plausible",
-        "monitor self-test", "communication loss, unpowered",
+        "host in time", "monitor self-test", "communication loss, unpowered",
     ]  # fmt: skip
-    assert len(names) == 8 + 3 * 3
+    assert names[9:] == [
+        f"{step}{joint}{tail}" for joint in ("abduction", "hip", "knee")
+        for step, tail in (("trial of ", ""), ("communication loss of ", ", energised"), ("quick stop of ", ""))
+    ] + ["allowed speed"]  # fmt: skip
+    assert {step.lost for step in report.steps} == {""}
     grant = leg.loop.ledger.grant(report.permit, leg.now)
     assert (grant.kind, grant.axes, grant.torque_Nm) == ("motion", (0, 1, 2), SETUP.torque_Nm)
     assert grant.end_ns == pytest.approx(leg.now + 1800 * S, abs=MS)
@@ -449,4 +453,6 @@ def test_a_drive_that_goes_silent_half_way_is_a_refusal_not_a_traceback(silent_f
     leg.bus.at(silent_from + 50 * MS, lambda _: leg.nodes[1]._port.detach())
     with pytest.raises(PrecheckRefused):
         leg.precheck()
-    assert not leg.loop.powered
+    assert not any(leg.energised())
+    silenced_under_power = leg.now > 2 * S
+    assert leg.loop.powered is leg.loop.unconfirmed is silenced_under_power, "then nobody knows"

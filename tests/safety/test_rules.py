@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from legtest.canbus.wiremap import Reaction
-from legtest.safety.rules import CONTACT_MARGIN_RAD, RESTING_RAD_S, rules_of
+from legtest.safety.rules import CONTACT_MARGIN_RAD, RESTING_RAD_S, hidden_rad, rules_of
 
 SETUP = make_setup()
 RULES = rules_of(SETUP)
@@ -83,12 +83,32 @@ def test_the_answer_names_the_room_there_is() -> None:
     assert said == f"{JOINT.low_rad:+.4f}..{JOINT.high_rad:+.4f} rad"
 
 
-def test_a_stop_is_given_one_and_a_half_ramps_and_a_little() -> None:
-    ramp_ns = 3.0 / RULES.deceleration * 1e9
-    assert RULES.confirm_ns(Reaction.STOP_THEN_OFF, 3.0) == pytest.approx(
-        1.5 * ramp_ns + 20e6 + 3 * SETUP.period_ns, abs=1
-    )
-    assert RULES.confirm_ns(Reaction.OFF_NOW, 3.0) == 3 * SETUP.period_ns
+@pytest.mark.parametrize(("period_ms", "least_ms"), [(4, 20), (6, 20), (10, 30), (16, 48)])
+def test_a_stop_is_given_one_and_a_half_ramps_and_20_ms_or_three_periods(period_ms: int, least_ms: int) -> None:
+    rules = rules_of(replace(SETUP, period_ns=period_ms * 1_000_000))
+    assert rules.confirm_ns(Reaction.STOP_THEN_OFF, 3.0) == 15_000_000 + least_ms * 1_000_000, "a ramp of 10 ms"
+    assert rules.confirm_ns(Reaction.LOWER_THEN_OFF, 0.0) == least_ms * 1_000_000
+    assert rules.confirm_ns(Reaction.OFF_NOW, 3.0) == 3 * rules.period_ns
+
+
+def test_slowed_rules_slow_every_joint_and_never_quicken_one() -> None:
+    slow = RULES.slowed(1.25)
+    assert [joint.speed_rad_s for joint in slow.joints] == [1.25] * 3
+    assert [joint.speed_rad_s for joint in slow.slowed(2.0).joints] == [1.25] * 3
+    assert RULES.slowed(99.0) == RULES
+    assert replace(slow, joints=RULES.joints) == RULES, "and change nothing else"
+
+
+def test_what_two_velocities_can_hide() -> None:
+    """Played: 100 rad/s^2 up and down again between two readings of the same velocity is 100 t^2 / 4 away from it."""
+    half, step, position, velocity = 0.01, 1e-6, 0.0, 0.0
+    for k in range(20_000):
+        rate = 100.0 if k * step < half else -100.0
+        position += velocity * step + rate * step**2 / 2
+        velocity += rate * step
+    assert velocity == pytest.approx(0.0, abs=1e-6)
+    assert hidden_rad(0.02) - hidden_rad(0.0) == pytest.approx(position, rel=1e-3)
+    assert hidden_rad(0.0) == 0.004
 
 
 def test_every_identifier_that_only_we_may_send_is_known() -> None:

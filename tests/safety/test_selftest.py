@@ -11,15 +11,15 @@ from bench_leg import MS, Leg, make_setup
 
 from legtest.canbus.frame import Frame
 from legtest.errors import PrecheckRefused
-from legtest.safety import monitor, selftest
+from legtest.safety import limits, monitor, reading, selftest
 from legtest.safety.monitor import MonitorState, initial
 from legtest.safety.rules import Rules, rules_of
 from legtest.safety.selftest import untripped_rules
 
 SETUP = make_setup()
 RULES = rules_of(SETUP)
-SOURCE = Path(monitor.__file__).read_text(encoding="utf-8")
-NAMES = sorted(set(re.findall(r'Reason\("([a-z -]+)"', SOURCE)))
+SOURCE = "".join(Path(str(part.__file__)).read_text(encoding="utf-8") for part in (monitor, reading, limits))
+NAMES = sorted(set(re.findall(r'(?:Reason|add)\("([a-z -]+)"', SOURCE)))
 STEP = monitor.step
 Passed = tuple[MonitorState, tuple[Frame, ...], tuple[monitor.Reason, ...]]
 
@@ -38,8 +38,8 @@ def without(rule: str) -> object:
 
 
 def test_the_rules_of_the_monitor_are_known() -> None:
-    """A rule added to the monitor has to be added to the self-test: 16 of them; "stop" is no rule but their end."""
-    assert len(NAMES) == 17
+    """A rule added to the monitor has to be added to the self-test: 22 of them; "stop" is no rule but their end."""
+    assert len(NAMES) == 23
     assert "stop" in NAMES
 
 
@@ -68,7 +68,7 @@ def test_a_reason_without_a_stop_is_not_enough(monkeypatch: pytest.MonkeyPatch) 
         return after._replace(reaction=None), (), reasons
 
     monkeypatch.setattr(selftest, "step", toothless)
-    assert len(untripped_rules(initial(3, 0), RULES, SETUP)) == 16
+    assert len(untripped_rules(initial(3, 0), RULES, SETUP)) == 22
 
 
 def test_the_precheck_refuses_a_sleeping_monitor_before_any_power(monkeypatch: pytest.MonkeyPatch) -> None:
