@@ -12,7 +12,8 @@ _BENCH = "fixtures/benches/rehearsal.yaml"
 @click.option("--bench", "bench_file", default=_BENCH, show_default=True, metavar="FILE", help="Where to serve it.")
 @click.option("--seed", default=0, show_default=True, help="Of the simulated leg.")
 @click.option("--leg-fault", "faults", multiple=True, metavar="NAME[@JOINT][=SIZE]", help="Put a fault in; repeatable.")
-def rehearse(leg_file: str, bench_file: str, seed: int, faults: tuple[str, ...]) -> None:
+@click.option("--log", metavar="FILE", help="Write every frame on the wire, and the truth behind it, to a new file.")
+def rehearse(leg_file: str, bench_file: str, seed: int, faults: tuple[str, ...], log: str | None) -> None:
     """Serve a simulated leg in real time as a serial CAN adapter.
 
     A live run against it goes the way it would go with hardware: the same adapter interface, the same pre-check,
@@ -30,13 +31,9 @@ def rehearse(leg_file: str, bench_file: str, seed: int, faults: tuple[str, ...])
     from datetime import UTC, datetime
 
     from legtest.description import read_bench, read_leg
-    from legtest.errors import UsageError
+    from legtest.live import require_linux
 
-    try:
-        import fcntl  # noqa: F401 - what the terminal needs, asked for before anything is made
-        import termios  # noqa: F401
-    except ImportError:
-        raise UsageError("a rehearsal needs pseudo-terminals and Unix sockets: run it on Linux") from None
+    require_linux("a rehearsal")
     from legtest.simulation.faults import parse_fault
     from legtest.simulation.rehearsal import Rehearsal
 
@@ -45,7 +42,7 @@ def rehearse(leg_file: str, bench_file: str, seed: int, faults: tuple[str, ...])
         signal.signal(number, lambda got, _: ended.append(got))
     leg, bench = read_leg(leg_file), read_bench(bench_file)
     cases = [parse_fault(fault) for fault in faults]
-    served = Rehearsal(leg, bench, seed=seed, faults=cases, clock=time.monotonic_ns, now=datetime.now(UTC))
+    served = Rehearsal(leg, bench, seed=seed, faults=cases, clock=time.monotonic_ns, now=datetime.now(UTC), log=log)
     with served:
         gc.collect()
         gc.freeze()  # what is there now stays; a full collection would stop the bus for some milliseconds

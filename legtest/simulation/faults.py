@@ -7,14 +7,13 @@ from __future__ import annotations
 
 import difflib
 import math
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from legtest.errors import UsageError
 from legtest.simulation.plant import Plant
-from legtest.units import UnitError, parse, show
+from legtest.units import UnitError, clip, parse, show
 
 Edit = Callable[[Plant, int, float], Plant]
 
@@ -64,18 +63,19 @@ def parse_fault(text: str) -> FaultCase:
     Raises UsageError for an unknown name, a joint where there is none to choose, a size without its unit or outside
     the range.
     """
-    match = re.fullmatch(r"\s*([^@=\s]*)\s*(?:@\s*([^=]*?))?\s*(?:=\s*(.*?))?\s*", text, re.DOTALL)
-    name, joint, size = match.groups() if match else (text, None, None)
+    place, equals, size = (part.strip() for part in text.partition("="))
+    name, at, joint = (part.strip() for part in place.partition("@"))
+    text = clip(text)
     fault = FAULTS.get(name)
     if fault is None:
-        near = difflib.get_close_matches(name, FAULTS, 1)
+        near = difflib.get_close_matches(clip(name), FAULTS, 1)
         hint = f"did you mean '{near[0]}'? " if near else ""
-        raise UsageError(f"fault '{name}' is not known: {hint}the faults are {', '.join(FAULTS)}")
-    if joint is not None and not fault.joint:
+        raise UsageError(f"fault '{clip(name)}' is not known: {hint}the faults are {', '.join(FAULTS)}")
+    if at and not fault.joint:
         raise UsageError(f"fault '{text}': {name} is not at a joint; write {name} without '@{joint}'")
-    if joint == "":
+    if at and not joint:
         raise UsageError(f"fault '{text}': no joint after '@'; write {name}@{fault.joint}")
-    return FaultCase(name, joint or fault.joint, fault.default if size is None else _size(fault, size, text))
+    return FaultCase(name, joint or fault.joint, _size(fault, size, text) if equals else fault.default)
 
 
 def _size(fault: Fault, size: str, text: str) -> float:

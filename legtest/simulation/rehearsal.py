@@ -27,6 +27,7 @@ from legtest.simulation.faults import FaultCase
 from legtest.simulation.rig import Rig, build_rig
 from legtest.simulation.serial_adapter import SerialAdapter
 from legtest.simulation.serial_line import BIT_RATES
+from legtest.simulation.wirelog import WireLog
 
 VALID = timedelta(hours=8)
 _LONGEST_REQUEST = 1024
@@ -36,7 +37,8 @@ _MOST_CLIENTS = 8
 class Rehearsal:
     """One leg served at the channel of a bench. Use as a context manager: it takes away what it put down.
 
-    clock: monotonic nanoseconds. now: the time of day, with its zone, for the sign-off.
+    clock: monotonic nanoseconds. now: the time of day, with its zone, for the sign-off. log: a new file for everything
+    that happens on the wire, and the truth behind it (legtest.simulation.wirelog).
     Raises UsageError where the bench is not made for it, or something else stands at the channel.
     """
 
@@ -49,15 +51,19 @@ class Rehearsal:
         now: datetime,
         seed: int = 0,
         faults: Sequence[FaultCase] = (),
+        log: str | Path | None = None,
     ) -> None:
         _check(bench)
         self.channel = Path(bench.channel)
         self.hands = Path(f"{bench.channel}.hands")
         self.signoff = Path(f"{bench.channel}.signoff.json")
-        _clear(self.channel, self.hands, self.signoff)
+        # A stopped rehearsal is latched like a bench; the next one serves another leg.
+        self._latches = (Path(f"{bench.channel}.latch.json"), Path(f"{bench.channel}.latch.cleared.jsonl"))
+        _clear(self.channel, self.hands, self.signoff, *self._latches)
         self.rig = build_rig(leg, bench, seed=seed, faults=faults)
         self.rig.link.close()  # the host is on the other side of the terminal; nobody would empty the link's list
-        self._adapter = SerialAdapter(self.rig.bus, clock)
+        self._log = WireLog(self.rig, log) if log is not None else None
+        self._adapter = SerialAdapter(self.rig.bus, clock, self._log.frame if self._log else None)
         self._server = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._waits: dict[int, Callable[[], None]] = {self._server.fileno(): self._accept}
         self._clients: list[_Client] = []
@@ -80,7 +86,14 @@ class Rehearsal:
 
     def serve(self, stop: Callable[[], bool]) -> None:
         """Let the leg live in real time until `stop()` says so (asked every 20 ms or oftener)."""
-        self._adapter.serve(stop, self._waits)
+        log = self._log
+
+        def asked() -> bool:
+            if log is not None:
+                log.flush(self._adapter.epoch_ns)
+            return stop()
+
+        self._adapter.serve(asked, self._waits)
 
     def _accept(self) -> None:
         with suppress(OSError):
@@ -107,9 +120,11 @@ class Rehearsal:
         self._server.close()
         with suppress(OSError):
             if str(self.channel.readlink()) == self._adapter.path:  # else somebody else's by now
-                for path in (self.channel, self.hands, self.signoff):
+                for path in (self.channel, self.hands, self.signoff, *self._latches):
                     path.unlink(missing_ok=True)
         self._adapter.close()
+        if self._log is not None:
+            self._log.close()
 
     def __enter__(self) -> Rehearsal:
         return self
@@ -177,7 +192,7 @@ def _check(bench: BenchDescription) -> None:
         raise UsageError(f"{where}.bit_rate: serial CAN adapters know {rates} kbit/s, not {bench.bit_rate / 1000:g}")
 
 
-def _clear(channel: Path, hands: Path, signoff: Path) -> None:
+def _clear(channel: Path, hands: Path, *files: Path) -> None:
     """Remove what a rehearsal that was killed left behind, and nothing else."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
         try:
@@ -189,7 +204,7 @@ def _clear(channel: Path, hands: Path, signoff: Path) -> None:
     for path, kind, what in (
         (channel, stat.S_ISLNK, "link"),
         (hands, stat.S_ISSOCK, "socket"),
-        (signoff, stat.S_ISREG, "file"),
+        *((path, stat.S_ISREG, "file") for path in files),
     ):
         try:
             found = path.lstat()

@@ -9,7 +9,7 @@ import termios
 import tty
 from collections.abc import Callable, Mapping
 
-from legtest.canbus.frame import Frame
+from legtest.canbus.frame import SENT, Frame
 from legtest.simulation.bus import VirtualBus
 from legtest.simulation.serial_line import AdapterLine, frame_line
 
@@ -20,16 +20,20 @@ _BACKLOG = 65_536  # bytes kept for a host that does not read; more is lost, as 
 class SerialAdapter:
     """An adapter at `path`, to be opened like a serial port by any program that speaks to ASCII CAN adapters.
 
-    clock: monotonic nanoseconds; the time of the bus follows it while `serve` runs. Linux and other systems with
-    pseudo-terminals only; raises OSError where none is to be had.
+    clock: monotonic nanoseconds; the time of the bus follows it while `serve` runs. watch: told every frame that ends,
+    the host's marked as sent. Linux and other systems with pseudo-terminals only; raises OSError where none is to be
+    had.
     """
 
-    def __init__(self, bus: VirtualBus, clock: Callable[[], int]) -> None:
-        self._bus, self._clock = bus, clock
-        self._port = bus.attach(self._receive)
+    def __init__(
+        self, bus: VirtualBus, clock: Callable[[], int], watch: Callable[[Frame], None] | None = None
+    ) -> None:
+        self._bus, self._clock, self._watch = bus, clock, watch
+        self._port = bus.attach(self._receive, echo=watch is not None)
         self._line = AdapterLine(bus.bit_rate, self._port.send)
         self._out = bytearray()
         self.lost_frames = 0
+        self.epoch_ns = clock()  # the clock at time zero of the bus; once served, as it was in the last pass
         self._master, self._slave = os.openpty()
         # Raw before the name is known, and kept open: else the host's first bytes are echoed, and the line
         # hangs up between two hosts.
@@ -45,6 +49,7 @@ class SerialAdapter:
         """
         others = {} if others is None else others
         start_ns = self._clock() - self._bus.now_ns
+        self.epoch_ns = start_ns
         while not stop():
             self._bus.run(self._clock() - start_ns)
             self._write()
@@ -58,7 +63,7 @@ class SerialAdapter:
                     self._read()
                 elif fd in others:
                     others[fd]()
-                    start_ns = min(start_ns, self._clock() - self._bus.now_ns)
+                    self.epoch_ns = start_ns = min(start_ns, self._clock() - self._bus.now_ns)
 
     def answer_once(self, number: bytes) -> None:
         """Give this for the serial number to whoever asks next, and only to that one."""
@@ -97,7 +102,9 @@ class SerialAdapter:
             return
 
     def _receive(self, frame: Frame) -> None:
-        if not self._line.is_open:
+        if self._watch is not None:
+            self._watch(frame)
+        if not self._line.is_open or frame.flags & SENT:
             return
         if len(self._out) > _BACKLOG:
             self.lost_frames += 1

@@ -20,18 +20,21 @@ from legtest.wiring import NullLog
 
 ROOT = Path(__file__).parents[2]
 LEG = ROOT / "fixtures/legs/tarn-fl.yaml"
+HOPPER = ROOT / "fixtures/legs/tarn-hopper.yaml"  # two joints: a shorter pre-check
 SEED = 1
 
 
 class Served:
     """A running rehearsal: its bench file, its channel and what it printed."""
 
-    def __init__(self, folder: Path, rate: int) -> None:
+    def __init__(self, folder: Path, rate: int, leg: Path = LEG) -> None:
+        self.leg, self.folder = leg, folder
+        self.wire_log = next(p for n in range(100) if not (p := folder / f"wire{n}.log").exists())
         self.channel = folder / "adapter"
         self.bench_file = bench_file(folder / "bench.yaml", str(self.channel), rate=rate)
         self.signoff = Path(f"{self.channel}.signoff.json")
-        command = [sys.executable, "-c", "from legtest.cli.main import main; main()", "rehearse", "--leg", str(LEG)]
-        command += ["--bench", str(self.bench_file), "--seed", str(SEED)]
+        command = [sys.executable, "-c", "from legtest.cli.main import main; main()", "rehearse", "--leg", str(leg)]
+        command += ["--bench", str(self.bench_file), "--seed", str(SEED), "--log", str(self.wire_log)]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT)
         assert self.process.stdout is not None
         self.said: list[str] = []
@@ -48,8 +51,8 @@ class Served:
 
 
 @contextmanager
-def served(folder: Path, rate: int = 60) -> Iterator[Served]:
-    rehearsal = Served(folder, rate)
+def served(folder: Path, rate: int = 60, leg: Path = LEG) -> Iterator[Served]:
+    rehearsal = Served(folder, rate, leg)
     try:
         yield rehearsal
     finally:
@@ -72,15 +75,16 @@ def bench_of(path: Path) -> BenchDescription:
     return read_bench(path)
 
 
-def opened(bench: Path, signoff: Path, events: list[str] | None = None, **changes: Any) -> Bench:
-    """The live bench, as the plugin opens it."""
-    log = NullLog()
+def opened(
+    bench: Path, signoff: Path, events: list[str] | None = None, *, leg: Path = LEG, **changes: Any
+) -> Bench:
+    """The live bench, as the plugin opens it, without a record unless `folder` is given."""
     arguments: dict[str, Any] = {
-        "log": log,
-        "frames": log,
+        "log": NullLog(),
+        "folder": None,
         "events": (events if events is not None else []).append,
         "may_energise": lambda: "",
     }
     if "now" not in changes:
         arguments["now"] = datetime.fromisoformat(json.loads(signoff.read_bytes())["made_at"]) + timedelta(minutes=1)
-    return open_live(read_leg(LEG), read_bench(bench), signoff, **arguments | changes)
+    return open_live(read_leg(leg), read_bench(bench), signoff, **arguments | changes)

@@ -18,10 +18,14 @@ from typing import Any
 import pytest
 from rehearsing import LEG, Served, bench_file, bench_of, opened, served
 
-import legtest.live
+import legtest.keeper.start
 from legtest.description import read_leg
 from legtest.errors import UsageError
-from legtest.live import RehearsalHands, _serial_number
+from legtest.keeper.adapter import open_link, serial_number
+from legtest.keeper.hands import RehearsalHands
+from legtest.keeper.messages import Open
+from legtest.keeper.start import BEAT_NS, start
+from legtest.wiring import setup_of
 
 NOW = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
 
@@ -53,10 +57,10 @@ def signoff_for(bench: Path, path: Path, **changes: Any) -> Path:
 # ---------------------------------------------------------------- the sign-off
 @pytest.fixture
 def nothing_opened(monkeypatch: pytest.MonkeyPatch) -> None:
-    def opens(_: object) -> None:
+    def opens(*_: object, **__: object) -> None:
         pytest.fail("something was opened")
 
-    monkeypatch.setattr(legtest.live, "_proven", opens)
+    monkeypatch.setattr(legtest.keeper.start, "start", opens)
 
 
 WRONG: list[tuple[dict[str, Any], str]] = [
@@ -73,7 +77,6 @@ WRONG: list[tuple[dict[str, Any], str]] = [
     ({"serials": None}, "a serial number for each joint"),
     ({"by": 7}, "a name"),
     ({"REHEARSAL": "yes"}, "true or false"),
-    ({"REHEARSAL": False}, "opens no real hardware"),
 ]
 
 
@@ -164,12 +167,11 @@ def terminal(answer: Callable[[bytes], bytes] = lambda heard: b"") -> Iterator[s
         os.close(slave)
 
 
-def refused(channel: str, tmp_path: Path, why: str, interface: str = "slcan") -> None:
-    bench = bench_file(tmp_path / "copy.yaml", channel, interface)
+def refused(channel: str, tmp_path: Path, why: str) -> None:
+    bench = bench_file(tmp_path / "copy.yaml", channel)
     with pytest.raises(UsageError, match=why) as caught:
         opened(bench, signoff_for(bench, tmp_path / "signoff.json"), now=NOW)
-    assert "opens no real hardware" in str(caught.value)
-    assert str(bench) in str(caught.value)
+    assert "only a channel served by `legtest rehearse` is opened" in str(caught.value)
 
 
 def test_a_bench_that_points_to_a_device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -180,11 +182,24 @@ def test_a_bench_that_points_to_a_device(tmp_path: Path, monkeypatch: pytest.Mon
         assert not str(path).startswith("/dev/"), f"{path} was opened"
         return opening(path, *arguments, **more)
 
-    monkeypatch.setattr(os, "open", no_device)
-    refused("/dev/null", tmp_path, "not a pseudo-terminal")
+    setup = setup_of(read_leg(LEG), bench_of(bench_file(tmp_path / "bench.yaml", "/tmp/nowhere")))
     (tmp_path / "plain").touch()
-    refused(str(tmp_path / "plain"), tmp_path, "not a pseudo-terminal")
-    refused("can0", tmp_path, "a serial CAN adapter", "socketcan")
+    monkeypatch.setattr(os, "open", no_device)
+    for interface, channel, why in (
+        ("slcan", "/dev/null", "not a pseudo-terminal"),
+        ("slcan", str(tmp_path / "plain"), "not a pseudo-terminal"),
+        ("socketcan", "can0", "a serial CAN adapter"),
+    ):
+        with pytest.raises(UsageError, match=why):
+            open_link(Open(setup, interface, channel, 1_000_000, rehearsal=True, beat_ns=BEAT_NS))
+
+
+def test_a_persons_sign_off_opens_no_pseudo_terminal(rehearsal: Served) -> None:
+    """Neither by its own name nor through a link, and the rehearsal does not notice."""
+    setup = setup_of(read_leg(LEG), bench_of(rehearsal.bench_file))
+    for channel in (str(rehearsal.channel), str(rehearsal.channel.readlink())):
+        with pytest.raises(UsageError, match="pseudo-terminal, and no adapter"):
+            start(setup, "slcan", channel, 1_000_000, rehearsal=False, folder=None)
 
 
 def test_another_terminal(tmp_path: Path) -> None:
@@ -241,8 +256,8 @@ def test_the_proof_is_given_once(rehearsal: Served) -> None:
     nonce = "5a" * 16
     assert hands.ask({"ask": "prove", "nonce": nonce}) == ""
     fd = os.open(rehearsal.channel, os.O_RDWR | os.O_NOCTTY)
-    assert _serial_number(fd) == nonce.encode()
-    assert _serial_number(fd) == b"SIM1"
+    assert serial_number(fd) == nonce.encode()
+    assert serial_number(fd) == b"SIM1"
     os.close(fd)
     hands.close()
 
