@@ -20,7 +20,7 @@ from legtest.metrology.verdict import Verdict, Word
 from legtest.procedures.base import Declaration
 from legtest.procedures.catalogue import BY_NAME
 from legtest.records.encode import dumps, from_json
-from legtest.records.reading import Part, read_frames, read_run
+from legtest.records.reading import Part, read_run, verdict_in
 from legtest.records.recorded import Recorded
 from legtest.records.run import sha256_of
 from legtest.records.segment import Segment
@@ -99,7 +99,7 @@ def replay_part(
             journalled.add(dumps(measurement))
             _compare(result, event.n + 2, test, measurement, again.get((test, measurement.quantity)))
         elif event.kind == "verdict":
-            verdict = from_json(Verdict, event.body.get("verdict"), f"{where}.verdict")
+            verdict = verdict_in(event, where)
             m = verdict.measurement
             known = (test, m.quantity) not in again or dumps(m) in journalled.union(again[test, m.quantity])
             _decide(result, event.n + 2, test, verdict, leg, known)
@@ -125,7 +125,7 @@ def _recorded(
     for span in segment.spans:
         if not 0 <= first <= span.first < span.last:
             raise RecordError(f"{where}: span {span.label!r} cannot be frames {span.first} to {span.last}")
-    frames = read_frames(part.folder / "frames.log", first, last)
+    frames = part.frames(first, last)
     try:
         return Recorded(segment, leg, part.wiremaps, part.sync_id, frames, first)
     except RecordError:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from legtest.errors import printable
+
 
 @click.command()
 @click.argument("run", metavar="RUN", type=click.Path(exists=True, file_okay=False, path_type=Path))
@@ -19,12 +21,11 @@ def replay(ctx: click.Context, run: Path) -> None:
     \b
     legtest replay runs/20310304-050607-tarn-fl-01
 
-    Exit code 1 when something differs, or when there was nothing to compare. Measurements of your own procedures are
-    counted and not compared.
+    Exit code 1 when something differs, when there was nothing to compare, or when the record is not sealed.
+    Measurements of your own procedures are counted and not compared.
     """
     from legtest.records.reading import read_run
     from legtest.replay import replay_part
-    from legtest.reports.rows import printable
 
     record = read_run(run)
     parts = [replay_part(part, record.leg(part.leg)) for part in record.parts]
@@ -42,7 +43,9 @@ def replay(ctx: click.Context, run: Path) -> None:
     if differences:
         click.echo(f"{differences} differences", err=True)
     elif not measurements:
-        click.echo(f"{run}: nothing to compare: no measurement of a built-in procedure", err=True)
+        click.echo(printable(f"{run}: nothing to compare: no measurement of a built-in procedure"), err=True)
     else:
-        click.echo(f"{run}: identical: {measurements} measurements, {verdicts} verdicts")
-    ctx.exit(0 if measurements and not differences else 1)
+        click.echo(printable(f"{run}: identical: {measurements} measurements, {verdicts} verdicts"))
+    if record.problem:
+        click.echo(printable(f"{run}: {record.problem}"), err=True)
+    ctx.exit(0 if measurements and not differences and record.complete else 1)

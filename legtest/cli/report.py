@@ -6,10 +6,13 @@ from pathlib import Path
 
 import click
 
+from legtest.errors import printable
+
 
 @click.command()
 @click.argument("run", metavar="RUN", type=click.Path(exists=True, file_okay=False, path_type=Path))
-def report(run: Path) -> None:
+@click.pass_context
+def report(ctx: click.Context, run: Path) -> None:
     """Write a run's reports again from its record.
 
     RUN is the folder of a run. Its junit.xml, summary.md and report.html are replaced; from the same record they come
@@ -17,9 +20,15 @@ def report(run: Path) -> None:
 
     \b
     legtest report runs/20310304-050607-tarn-fl-01
+
+    Exit code 1 when the record is not sealed, or was changed since; the reports are written and say so.
     """
     from legtest.records.reading import read_run
     from legtest.reports.write import write_reports
 
-    for path in write_reports(read_run(run)).values():
-        click.echo(path)
+    record = read_run(run)
+    for path in write_reports(record).values():
+        click.echo(printable(str(path)))
+    if record.problem:
+        click.echo(printable(f"{run}: {record.problem}"), err=True)
+        ctx.exit(1)

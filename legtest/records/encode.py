@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import types
 import typing
 from collections.abc import Mapping
@@ -21,6 +22,9 @@ from legtest.errors import RecordError
 
 T = TypeVar("T")
 _NOT_FINITE = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
+MOST_NESTED = 32  # levels of lists and objects
+MOST_CONTAINERS = 50_000  # lists and objects in one text: an empty one takes 28 times the memory of its text
+_WHOLE = re.compile(r"-?[0-9]{1,18}", re.ASCII)
 
 
 def dumps(data: object) -> str:
@@ -29,15 +33,69 @@ def dumps(data: object) -> str:
 
 
 def loads(text: str | bytes, where: str) -> Any:
-    """The data of a JSON text from a file we do not trust; RecordError names `where`."""
+    """The data of a JSON text from a file we do not trust; RecordError names `where`.
+
+    Refused beside what is no JSON: a key that stands twice, numbers beyond 64 bits or the range of floats, more than
+    MOST_NESTED levels or MOST_CONTAINERS lists and objects. The caller bounds the size of the text.
+    """
     try:
-        return json.loads(text, parse_constant=_no_constant)
+        text = text.decode("utf-8") if isinstance(text, bytes) else text
+    except UnicodeDecodeError as error:
+        raise RecordError(f"{where}: not readable as JSON: {error}") from None
+    containers = text.count("[") + text.count("{")
+    if containers > MOST_CONTAINERS:
+        raise RecordError(f"{where}: not read: more than {MOST_CONTAINERS} lists and objects")
+    try:
+        data = _READER.decode(text)
     except (ValueError, RecursionError) as error:
         raise RecordError(f"{where}: not readable as JSON: {error}") from None
+    if containers > MOST_NESTED and _depth_exceeds(data, MOST_NESTED):
+        raise RecordError(f"{where}: not read: more than {MOST_NESTED} levels of lists and objects")
+    return data
 
 
 def _no_constant(name: str) -> float:
     raise ValueError(f"{name} is not JSON")
+
+
+def _finite(text: str) -> float:
+    if not math.isfinite(number := float(text)):
+        raise ValueError(f"{text[:40]} is too large a number")
+    return number
+
+
+def _int64(text: str) -> int:
+    if not -(2**63) <= (number := int(text)) < 2**64:
+        raise ValueError(f"{text[:40]} is too large a number")
+    return number
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    # Of a key that stands twice, different readers believe a different one.
+    data = dict(pairs)
+    if len(data) != len(pairs):
+        twice = next(key for key in data if sum(key == other for other, _ in pairs) > 1)
+        raise ValueError(f"the key {twice[:40]!r} stands there twice")
+    return data
+
+
+_READER = json.JSONDecoder(
+    parse_constant=_no_constant, parse_float=_finite, parse_int=_int64, object_pairs_hook=_once
+)
+
+
+def _depth_exceeds(data: Any, limit: int) -> bool:
+    level = [data]
+    for _ in range(limit):
+        level = [
+            child
+            for item in level
+            if isinstance(item, list | dict)
+            for child in (item.values() if isinstance(item, dict) else item)
+        ]
+        if not level:
+            return False
+    return any(isinstance(item, list | dict) for item in level)
 
 
 def plain(data: object) -> Any:
@@ -50,6 +108,8 @@ def plain(data: object) -> Any:
     if data is None or isinstance(data, str | bool):
         return data
     if isinstance(data, Integral):
+        if not -(2**63) <= data < 2**64:  # `loads` would refuse it
+            raise RecordError(f"a record cannot hold {str(data)[:40]}: whole numbers have at most 64 bits")
         return int(data)
     if isinstance(data, Real):  # numpy's scalars are registered as such
         number = float(data)
@@ -166,7 +226,7 @@ def _scalar(kind: Any, data: Any, where: str) -> Any:
         if isinstance(data, str) and data in _NOT_FINITE:
             return _NOT_FINITE[data]
         if isinstance(data, int | float) and not isinstance(data, bool):
-            return float(data)
+            return float(data)  # of at most 64 bits, see `loads`
     elif kind is bytes:
         try:
             return bytes.fromhex(data)
@@ -185,7 +245,7 @@ def _scalar(kind: Any, data: Any, where: str) -> Any:
 def _key_of(kind: Any, text: str, where: str) -> Any:
     if kind is str:
         return text
-    return _decode(kind, int(text) if text.lstrip("-").isdecimal() else text, f"{where} (key)")
+    return _decode(kind, int(text) if _WHOLE.fullmatch(text) else text, f"{where} (key)")
 
 
 def _refuse(where: str, data: Any, expected: str) -> typing.NoReturn:

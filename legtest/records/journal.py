@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from functools import partial
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from legtest.errors import RecordError
 from legtest.records.encode import dumps, loads, plain
+from legtest.records.files import cannot_read, cannot_write, open_plain
 
 FORMAT = "legtest journal"
 VERSION = 1
@@ -29,7 +32,8 @@ KINDS = (
     "part_end",
 )
 LARGEST_LINE = 1 << 20
-LARGEST_JOURNAL = 256 << 20
+LARGEST_JOURNAL = 64 << 20
+MOST_EVENTS = 200_000
 
 
 class Event(NamedTuple):
@@ -42,10 +46,14 @@ class Event(NamedTuple):
 
 
 class Contents(NamedTuple):
-    """A journal as read; `torn`: its last line was cut off while it was written, and left out."""
+    """A journal as read; `torn`: its last line was cut off while it was written, and left out.
+
+    sha256: of the whole file, hexadecimal.
+    """
 
     events: tuple[Event, ...]
     torn: bool
+    sha256: str
 
 
 class Journal:
@@ -78,6 +86,8 @@ class Journal:
         text = dumps(event._asdict())
         if len(text) > LARGEST_LINE:
             raise RecordError(f"{self._path}: a {kind} event of {len(text)} bytes is larger than {LARGEST_LINE}")
+        if self._next >= MOST_EVENTS or self._size + len(text) >= LARGEST_JOURNAL:
+            raise RecordError(f"{self._path}: the journal is full ({self._next} events, {self._size} bytes)")
         self._write(text)
         self._next += 1
         if kind == "part_end":
@@ -117,50 +127,51 @@ class Journal:
             raise cannot_write(self._path, error) from None
 
 
-def cannot_write(path: Path, error: OSError) -> RecordError:
-    """The error for a file of the record that cannot be written, with the way out."""
-    reason = error.strerror or str(error)
-    return RecordError(
-        f"{path}: the run record cannot be written: {reason}; free space there or make it writable, "
-        "or name another directory with --leg-runs DIR"
-    )
-
-
-def read_journal(path: Path) -> Contents:
+def read_journal(path: Path, within: Path | None = None) -> Contents:
     """The events of a journal, whoever wrote it and however its writer ended.
 
-    A last line without an end is left out and reported as `torn`; anything else that is wrong raises RecordError
-    naming file and line.
+    within: see `files.open_plain`. A last line without an end is left out and reported as `torn`; anything else that
+    is wrong raises RecordError naming file and line.
     """
+    events: list[Event] = []
+    digest, size, torn = sha256(), 0, False
     try:
-        if path.is_symlink() or path.stat().st_size > LARGEST_JOURNAL:
-            raise RecordError(f"{path}: not read: a link, or larger than {LARGEST_JOURNAL} bytes")
-        lines = path.read_bytes().split(b"\n")
+        with open_plain(path, within) as file:
+            for number, line in enumerate(iter(partial(file.readline, LARGEST_LINE + 2), b""), 1):
+                digest.update(line)
+                size += len(line)
+                if size > LARGEST_JOURNAL or number > MOST_EVENTS + 1:
+                    raise RecordError(f"{path}: not read: more than {LARGEST_JOURNAL} bytes or {MOST_EVENTS} events")
+                torn = line[-1:] != b"\n"
+                if len(line.rstrip(b"\n")) > LARGEST_LINE:
+                    raise RecordError(f"{path}:{number}: the line is longer than {LARGEST_LINE} bytes")
+                if torn:
+                    break
+                if number == 1:
+                    _check_head(line, path)
+                else:
+                    events.append(_event(line, number - 2, f"{path}:{number}"))
     except OSError as error:
-        raise RecordError(f"{path}: cannot be read: {error.strerror}") from None
-    torn = lines.pop() != b""
-    if not lines:
-        return Contents((), torn)
-    _check_head(lines[0], path)
-    return Contents(tuple(_event(line, n, f"{path}:{n + 2}") for n, line in enumerate(lines[1:])), torn)
+        raise cannot_read(path, error) from None
+    return Contents(tuple(events), torn, digest.hexdigest())
 
 
 def _check_head(line: bytes, path: Path) -> None:
-    head = loads(line[:LARGEST_LINE], f"{path}:1")
+    head = loads(line, f"{path}:1")
     if not isinstance(head, dict) or head.get("format") != FORMAT:
         raise RecordError(f"{path}:1: this is not a legtest journal")
     if head.get("version") != VERSION:
-        raise RecordError(f"{path}:1: journal version {head.get('version')!r}; this legtest reads version {VERSION}")
+        found = str(head.get("version"))[:40]
+        raise RecordError(f"{path}:1: journal version {found}; this legtest reads version {VERSION}")
 
 
 def _event(line: bytes, n: int, where: str) -> Event:
-    if len(line) > LARGEST_LINE:
-        raise RecordError(f"{where}: the line is longer than {LARGEST_LINE} bytes")
     data = loads(line, where)
     if not isinstance(data, dict) or set(data) != {"n", "t_ns", "kind", "body"}:
         raise RecordError(f"{where}: not an event (n, t_ns, kind, body)")
     if data["n"] != n:
-        raise RecordError(f"{where}: event number {data['n']!r} where {n} should be: lines are missing or added")
-    if data["kind"] not in KINDS or not isinstance(data["t_ns"], int) or not isinstance(data["body"], dict):
+        found = str(data["n"])[:40]
+        raise RecordError(f"{where}: event number {found} where {n} should be: lines are missing or added")
+    if data["kind"] not in KINDS or type(data["t_ns"]) is not int or not isinstance(data["body"], dict):
         raise RecordError(f"{where}: not an event this legtest knows: kind {str(data['kind'])[:40]!r}")
     return Event(n, data["t_ns"], data["kind"], data["body"])

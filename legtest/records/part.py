@@ -11,6 +11,7 @@ What each kind of event holds is what the methods of `PartWriter` put in.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,8 @@ from legtest.errors import RecordError
 from legtest.metrology.measurement import Measurement
 from legtest.metrology.verdict import Verdict
 from legtest.records import names
-from legtest.records.journal import Journal, cannot_write
+from legtest.records.files import cannot_write
+from legtest.records.journal import Journal
 from legtest.records.segment import Segment
 from legtest.records.sink import FrameSink
 from legtest.records.trace import Trace
@@ -46,8 +48,13 @@ class PartWriter:
         body = {"leg": leg, "test": test, "seed": seed, "wiremaps": list(wiremaps), "sync_id": sync_id}
         self.journal.append("part_begin", 0, body)
 
-    def save_description(self, name: str, data: bytes) -> None:
-        """Keep a description file as used."""
+    def save_description(self, name: str, data: bytes, *, read_as: str = "") -> None:
+        """Keep a description file as used. read_as: SHA-256 of the file when it was read, if known.
+
+        Raises RecordError when it has changed since, for then the record would show another one than was used.
+        """
+        if read_as and sha256(data).hexdigest() != read_as:
+            raise RecordError(f"{name} has changed since this run read it: start the run again")
         path = self.folder / "descriptions" / names.checked(name, "a description file")
         try:
             with path.open("xb") as file:

@@ -1,15 +1,19 @@
-"""A finished or interrupted run, read from its folder. What is read is not trusted."""
+"""A finished or interrupted run, read from its folder. What is read is not trusted.
+
+A record is incomplete until the opposite is shown: a run without its seal, or with one that does not fit, counts as
+failed wherever it is read.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import islice
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from legtest.canbus import candump
 from legtest.canbus.frame import Frame
 from legtest.canbus.wiremap import WireMap
 from legtest.description.model import LegDescription
@@ -17,14 +21,19 @@ from legtest.errors import RecordError
 from legtest.metrology.verdict import Verdict
 from legtest.records import names
 from legtest.records.encode import from_json, loads
-from legtest.records.journal import Event, read_journal
-from legtest.records.run import FORMAT, VERSION, RunHeader, files, sha256_of
-from legtest.records.samples import read_samples
+from legtest.records.files import cannot_read, read_whole
+from legtest.records.framelog import Extent, extent, read_frames
+from legtest.records.journal import Contents, Event, read_journal
+from legtest.records.run import FORMAT, HEADER, LARGEST_HEADER, VERSION, RunHeader, digest_of
+from legtest.records.samples import LARGEST_FILE, samples_of
 from legtest.records.segment import Segment
+from legtest.records.sound import check_leg, check_verdict, check_wiremaps
 from legtest.records.trace import Trace
+from legtest.records.verifying import problems_of
 
-LARGEST_HEADER = 16 << 20
 MOST_PARTS = 20_000
+LARGEST_JOURNALS = 256 << 20  # bytes of all parts together
+_RUN_NAME = re.compile(r"[0-9]{8}-[0-9]{6}-.*", re.ASCII)
 
 
 class Ending(NamedTuple):
@@ -55,11 +64,17 @@ class SegmentRecord(NamedTuple):
 
 @dataclass(frozen=True)
 class Part:
-    """One part as read. torn: its journal ends in half a line."""
+    """One part as read. torn: its journal ends in half a line.
+
+    sealed: what the run's seal says of the files in the folder, None for a run without one. sha256: of the journal,
+    "" when there is none.
+    """
 
     folder: Path
     events: tuple[Event, ...]
     torn: bool
+    sealed: Mapping[str, str] | None = None
+    sha256: str = ""
 
     @property
     def name(self) -> str:
@@ -76,9 +91,7 @@ class Part:
     @cached_property
     def judgements(self) -> tuple[Judgement, ...]:
         return tuple(
-            Judgement(_text(e, "test"), from_json(Verdict, e.body.get("verdict"), f"{self._at(e)}.verdict"))
-            for e in self.events
-            if e.kind == "verdict"
+            Judgement(_text(e, "test"), verdict_in(e, self._at(e))) for e in self.events if e.kind == "verdict"
         )
 
     @cached_property
@@ -87,7 +100,10 @@ class Part:
 
     @cached_property
     def wiremaps(self) -> tuple[WireMap, ...]:
-        return from_json(tuple[WireMap, ...], self._begin.get("wiremaps", []), f"{self.folder}: wiremaps")
+        where = f"{self.folder}: wiremaps"
+        wiremaps = from_json(tuple[WireMap, ...], self._begin.get("wiremaps", []), where)
+        check_wiremaps(wiremaps, where)
+        return wiremaps
 
     @property
     def sync_id(self) -> int:
@@ -102,12 +118,28 @@ class Part:
         return str(self._begin.get("test", ""))
 
     def samples(self, name: str) -> Trace:
-        """The trace in one file of samples/; RecordError when there is none of that name or it is not readable."""
-        return read_samples(self.folder / "samples" / names.checked(name, "samples"))
+        """The trace in one file of samples/.
+
+        RecordError when there is none of that name, it is not readable, or not the one that was sealed.
+        """
+        path = self.folder / "samples" / names.checked(name, "samples")
+        content = read_whole(path, LARGEST_FILE, self._run)
+        if self.sealed is not None and self.sealed.get(f"samples/{name}") != sha256(content).hexdigest():
+            raise RecordError(f"{path}: changed since the run was sealed")
+        return samples_of(content, path)
 
     def frames(self, first: int, last: int) -> list[Frame]:
         """Frames first..last (the last not included) of the frame log; RecordError when they are not all there."""
-        return read_frames(self.folder / "frames.log", first, last)
+        return read_frames(self.folder / "frames.log", first, last, self._run)
+
+    @property
+    def frame_log(self) -> Extent:
+        """How many frames were logged, and whether half a line is left out after them. RecordError."""
+        return extent(self.folder / "frames.log", self._run)
+
+    @property
+    def _run(self) -> Path:
+        return self.folder.parent.parent
 
     @property
     def _begin(self) -> Mapping[str, Any]:
@@ -124,16 +156,31 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """A run as read. tests: how each test ended, in order; complete: it was ended and sealed."""
+    """A run as read. tests: how each test ended, in order.
+
+    changed: what its seal says otherwise of the journals that were read.
+    """
 
     folder: Path
     header: RunHeader
     tests: tuple[Ending, ...]
     parts: tuple[Part, ...]
+    changed: tuple[str, ...] = ()
 
     @property
     def complete(self) -> bool:
-        return self.header.sealed is not None
+        """It was ended and sealed, and what was read is what was sealed."""
+        return self.header.sealed is not None and not self.changed
+
+    @property
+    def problem(self) -> str:
+        """Why the run counts as failed whatever its tests say, "" = it need not."""
+        if self.header.sealed is None:
+            return "not sealed: the run was interrupted or is still running, and counts as failed"
+        if self.changed:
+            more = f" and {len(self.changed) - 1} more" if len(self.changed) > 1 else ""
+            return f"the record was changed after it was sealed, and counts as failed: {self.changed[0]}{more}"
+        return ""
 
     def leg(self, name: str) -> LegDescription | None:
         """The leg of that name, the only one for an empty name, or None."""
@@ -142,79 +189,136 @@ class Run:
 
 
 def read_run(folder: Path) -> Run:
-    """Read a run, sealed or interrupted, without checking its hashes (`verify` does).
+    """Read a run, sealed or interrupted. Of its seal, the header and the journals are compared (`verify`: all).
 
-    Raises RecordError naming the file and what is wrong with it.
+    Raises RecordError naming the file and what is wrong with it; also for a header that is not the one sealed.
     """
     header = _header(folder)
     path = folder / "journal.jsonl"
-    events = read_journal(path).events if path.exists() else ()
-    tests = tuple(_test_end(e, f"{path}:{e.n + 2}") for e in events if e.kind == "test_end")
-    return Run(folder, header, tests, tuple(_parts(folder / "parts")))
+    contents = _journal(path, folder)
+    tests = tuple(_test_end(e, f"{path}:{e.n + 2}") for e in contents.events if e.kind == "test_end")
+    parts = tuple(_parts(folder, header.sealed))
+    return Run(folder, header, tests, parts, tuple(_changed(header.sealed, contents.sha256, parts)))
 
 
 def verify(folder: Path) -> list[str]:
     """What is wrong with a run's record, in words; empty when it is complete and unchanged."""
+    problems: list[str] = []
     try:
-        run = read_run(folder)
+        problems.extend(problems_of(read_run(folder)))
     except RecordError as error:
-        return [str(error)]
-    problems = [] if run.complete else ["run.json: not sealed: the run was interrupted or is still running"]
-    for part in run.parts:
-        if part.torn:
-            problems.append(f"parts/{part.name}/journal.jsonl: the last line was cut off while it was written")
-        if not part.ended:
-            problems.append(f"parts/{part.name}/journal.jsonl: no part_end: the part was interrupted")
-        problems += _unreadable(part)
-    return problems + _changed(run)
+        problems.append(str(error))
+    return problems
 
 
-def read_frames(path: Path, first: int, last: int) -> list[Frame]:
-    """Lines first..last (the last not included, counted from 0) of a frame log."""
+def unsealed_runs(folder: Path) -> list[Path]:
+    """The runs in a folder of runs that have no seal: interrupted or still running. Only their headers are read.
+
+    A run whose header cannot be read counts. No folder, no runs. Raises RecordError when the folder cannot be read.
+    """
     try:
-        if path.is_symlink():
-            raise RecordError(f"{path}: not read: it is a link")
-        with path.open("rb") as file:
-            frames = [candump.parse(line) for line in islice(file, first, last)]
+        found = sorted(path for path in folder.iterdir() if _RUN_NAME.fullmatch(path.name) and path.is_dir())
+    except FileNotFoundError:
+        return []
     except OSError as error:
-        raise RecordError(f"{path}: cannot be read: {error.strerror}") from None
-    except RecordError as error:
-        raise RecordError(f"{path}: between lines {first + 1} and {last}: {error}") from None
-    if len(frames) != last - first:
-        raise RecordError(f"{path}: ends before frame {last}: {len(frames)} of {last - first} frames are there")
-    return frames
+        raise cannot_read(folder, error) from None
+    return [path for path in found if not _has_seal(path)]
+
+
+def _has_seal(run: Path) -> bool:
+    try:
+        text = read_whole(run / HEADER, LARGEST_HEADER)
+    except RecordError:
+        return False
+    # As our writer spells it; inside a text of JSON the quotes would stand behind a backslash.
+    return b'"sealed":{' in text
 
 
 def _header(folder: Path) -> RunHeader:
-    path = folder / "run.json"
-    try:
-        if path.is_symlink() or path.stat().st_size > LARGEST_HEADER:
-            raise RecordError(f"{path}: not read: a link, or larger than {LARGEST_HEADER} bytes")
-        data = loads(path.read_bytes(), str(path))
-    except OSError as error:
-        raise RecordError(f"{path}: cannot be read: {error.strerror}; is {folder} the folder of a run?") from None
+    path = folder / HEADER
+    if not path.exists() and not path.is_symlink():
+        raise RecordError(f"{path}: there is no such file; is {folder} the folder of a run?")
+    data = loads(read_whole(path, LARGEST_HEADER), str(path))
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         raise RecordError(f"{path}: this is not the record of a legtest run")
     if data.get("version") != VERSION:
-        raise RecordError(f"{path}: record version {data.get('version')!r}; this legtest reads version {VERSION}")
-    return from_json(RunHeader, data, str(path))
+        raise RecordError(f"{path}: record version {str(data.get('version'))[:40]}; this legtest reads {VERSION}")
+    header = from_json(RunHeader, data, str(path))
+    for n, leg in enumerate(header.legs):
+        check_leg(leg, f"{path}.legs[{n}]")
+    if header.sealed is not None:
+        if header.sealed.get(HEADER) != digest_of(data):
+            raise RecordError(f"{path}: changed since the run was sealed")
+        _check_descriptions(header, path)
+    return header
 
 
-def _parts(folder: Path) -> Iterator[Part]:
+def _check_descriptions(header: RunHeader, path: Path) -> None:
+    """The description files that were sealed are those the header was made from."""
+    known = {
+        "leg.yaml": {leg.sha256 for leg in header.legs},
+        "bench.yaml": {header.bench.sha256},
+        "stand.yaml": {header.bench.stand.sha256},
+    }
+    for name, digest in (header.sealed or {}).items():
+        head, _, file = name.rpartition("/")
+        if head.startswith("parts/") and head.endswith("/descriptions") and digest not in known.get(file, {digest}):
+            raise RecordError(f"{path}: {name} is not the file that the run's description was made from")
+
+
+def _journal(path: Path, run: Path) -> Contents:
+    # A process killed between making the folder and the file leaves neither.
+    return read_journal(path, run) if path.exists() or path.is_symlink() else Contents((), False, "")
+
+
+def _parts(run: Path, sealed: Mapping[str, str] | None) -> Iterator[Part]:
+    folder = run / "parts"
     try:
+        if folder.is_symlink():
+            raise RecordError(f"{folder}: not read: a link")
         found = sorted(folder.iterdir()) if folder.exists() else []
     except OSError as error:
-        raise RecordError(f"{folder}: cannot be read: {error.strerror}") from None
+        raise cannot_read(folder, error) from None
     if len(found) > MOST_PARTS:
         raise RecordError(f"{folder}: {len(found)} parts, more than {MOST_PARTS}")
+    by_part: dict[str, dict[str, str]] = {}
+    for name, digest in (sealed or {}).items():
+        _, _, inner = name.partition("/")
+        by_part.setdefault(inner.partition("/")[0], {})[inner.partition("/")[2]] = digest
+    size = 0
     for part in found:
         names.checked(part.name, "a part")
         if part.is_symlink() or not part.is_dir():
             raise RecordError(f"{part}: not the folder of a part")
         path = part / "journal.jsonl"
-        # A process killed between making the folder and the file leaves an empty part.
-        contents = read_journal(path) if path.exists() else None
-        yield Part(part, contents.events if contents else (), contents.torn if contents else False)
+        size += path.stat().st_size if path.is_file() else 0
+        if size > LARGEST_JOURNALS:
+            raise RecordError(f"{folder}: the journals of all parts are more than {LARGEST_JOURNALS} bytes")
+        contents = _journal(path, run)
+        known = None if sealed is None else by_part.get(part.name, {})
+        yield Part(part, contents.events, contents.torn, known, contents.sha256)
+
+
+def _changed(sealed: Mapping[str, str] | None, journal: str, parts: tuple[Part, ...]) -> Iterator[str]:
+    if sealed is None:
+        return
+    read = {"journal.jsonl": journal} | {f"parts/{part.name}/journal.jsonl": part.sha256 for part in parts}
+    there = {name: digest for name, digest in read.items() if digest}
+    wanted = {name: digest for name, digest in sealed.items() if re.fullmatch(r"(parts/[^/]+/)?journal\.jsonl", name)}
+    for name in sorted(there.keys() | wanted.keys()):
+        if name not in there:
+            yield f"{name}: missing, though the run was sealed with it"
+        elif name not in wanted:
+            yield f"{name}: not there when the run was sealed"
+        elif there[name] != wanted[name]:
+            yield f"{name}: changed since the run was sealed"
+
+
+def verdict_in(event: Event, where: str) -> Verdict:
+    """The verdict of a verdict's event. Raises RecordError."""
+    verdict = from_json(Verdict, event.body.get("verdict"), f"{where}.verdict")
+    check_verdict(verdict, f"{where}.verdict")
+    return verdict
 
 
 def _test_end(event: Event, where: str) -> Ending:
@@ -224,29 +328,3 @@ def _test_end(event: Event, where: str) -> Ending:
 
 def _text(event: Event, key: str) -> str:
     return from_json(str, event.body.get(key, ""), f"event {event.n}.{key}")
-
-
-def _unreadable(part: Part) -> list[str]:
-    problems = []
-    try:
-        _ = part.judgements, part.wiremaps
-        for record in part.segments:
-            for name in record.samples:
-                part.samples(name)
-    except RecordError as error:
-        problems.append(str(error))
-    return problems
-
-
-def _changed(run: Run) -> list[str]:
-    if run.header.sealed is None:
-        return []
-    problems = []
-    found = {path.relative_to(run.folder).as_posix(): path for path in files(run.folder)}
-    for name, expected in sorted(run.header.sealed.items()):
-        if name not in found:
-            problems.append(f"{name}: missing, though the run was sealed with it")
-        elif sha256_of(found[name]) != expected:
-            problems.append(f"{name}: changed since the run was sealed")
-    added = sorted(set(found) - set(run.header.sealed))
-    return problems + [f"{name}: not there when the run was sealed" for name in added]

@@ -9,28 +9,35 @@ Reports are written beside them from the sealed record, and are no part of it.
 
 from __future__ import annotations
 
+import dataclasses
+import errno
 import os
 import platform
 import re
+import shutil
 import sys
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
-from hashlib import file_digest
+from hashlib import file_digest, sha256
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from legtest import __version__
 from legtest.description.model import BenchDescription, LegDescription
 from legtest.errors import RecordError
 from legtest.records import names
 from legtest.records.encode import dumps, to_json
-from legtest.records.journal import Journal, cannot_write
+from legtest.records.files import cannot_read, cannot_write, open_plain, replace
+from legtest.records.journal import Journal
 from legtest.records.part import PartWriter
 
 FORMAT = "legtest run"
-VERSION = 1
+VERSION = 2
+HEADER = "run.json"
+LARGEST_HEADER = 16 << 20
+MOST_FILES = 200_000
 REPORTS = ("junit.xml", "report.html", "summary.md")
 Mode = Literal["SIMULATED", "REHEARSAL", "LIVE"]
 _LIBRARIES = ("numpy", "mujoco-core", "python-can", "canopen", "pydantic", "pyarrow", "pytest")
@@ -40,7 +47,8 @@ _LIBRARIES = ("numpy", "mujoco-core", "python-can", "canopen", "pydantic", "pyar
 class RunHeader:
     """What run.json says. started: ISO 8601 with offset. seed and faults: of a simulated run.
 
-    sealed: SHA-256 of every file of the record by its path in the folder, None while the run is not ended.
+    sealed: SHA-256 of every file of the record by its path in the folder, None while the run is not ended; under
+    "run.json" that of this header before it was sealed.
     """
 
     format: str
@@ -78,6 +86,7 @@ class RunWriter:
         command: Sequence[str] = (),
         seed: int | None = None,
         faults: Sequence[str] = (),
+        plugins: Mapping[str, str] | None = None,
     ) -> RunWriter:
         """Make the run's folder under `runs` (made if missing). `now`: with its offset from UTC.
 
@@ -85,17 +94,12 @@ class RunWriter:
         """
         if now.tzinfo is None:
             raise ValueError("now: a time without its offset from UTC cannot be recorded")
-        folder = _new_folder(runs, f"{now:%Y%m%d-%H%M%S}-{_short('+'.join(leg.name for leg in legs))}")
+        stem = f"{now:%Y%m%d-%H%M%S}-{_short('+'.join(leg.name for leg in legs))}"
         header = RunHeader(
-            FORMAT, VERSION, now.isoformat(timespec="seconds"), __version__, tuple(command), environment(),
+            FORMAT, VERSION, now.isoformat(timespec="seconds"), __version__, tuple(command), environment(plugins),
             mode, seed, tuple(faults), tuple(legs), bench,
         )  # fmt: skip
-        try:
-            (folder / "parts").mkdir()
-        except OSError as error:
-            raise cannot_write(folder / "parts", error) from None
-        _write_header(folder, header)
-        return cls(folder, header)
+        return cls(_new_folder(runs, stem, header), header)
 
     def part(self, name: str) -> PartWriter:
         """A new part. Another process makes its own with `PartWriter(folder, name)`."""
@@ -111,7 +115,8 @@ class RunWriter:
         """End the run: hash every file into run.json. Nothing may be written to the record afterwards."""
         self._journal.append("part_end", 0, {})
         self._journal.close()
-        self.header = replace(self.header, sealed=hashes(self.folder))
+        sealed = hashes(self.folder) | {HEADER: digest_of(to_json(self.header))}
+        self.header = dataclasses.replace(self.header, sealed=sealed)
         _write_header(self.folder, self.header)
         return self.header
 
@@ -120,68 +125,86 @@ class RunWriter:
         self._journal.close()
 
 
-def environment() -> dict[str, str]:
-    """Versions of Python, the platform and the libraries results may depend on."""
+def environment(plugins: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Versions of Python, the platform, the libraries results may depend on, and pytest's plugins (version by name)."""
     found = {"python": sys.version.split()[0], "platform": platform.platform()}
     for library in _LIBRARIES:
         try:
             found[library] = version(library)
         except PackageNotFoundError:
             continue
-    return found
+    return found | {f"pytest plugin {name}": version for name, version in (plugins or {}).items()}
 
 
 def files(folder: Path) -> Iterator[Path]:
-    """Every file of the record below a run's folder, in order, without run.json and the reports."""
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder).as_posix()
-        if name not in ("run.json", *REPORTS) and (path.is_symlink() or not path.is_dir()):
-            yield path
+    """Every file of the record below a run's folder, in order, without run.json and the reports.
+
+    A link counts as a file, wherever it leads. RecordError when there are more than MOST_FILES.
+    """
+    ours = {each for name in (HEADER, *REPORTS) for each in (name, f"{name}.new")}
+    found = []
+    for where, folders, plain in os.walk(folder, onerror=_raise, followlinks=False):
+        links = [name for name in folders if Path(where, name).is_symlink()]
+        found += [Path(where, name) for name in (*plain, *links) if where != str(folder) or name not in ours]
+        if len(found) > MOST_FILES:
+            raise RecordError(f"{folder}: more than {MOST_FILES} files")
+    yield from sorted(found)
+
+
+def _raise(error: OSError) -> None:
+    # A folder that cannot be looked into would be left out of a seal without a word.
+    raise cannot_read(Path(error.filename or "the record"), error) from None
 
 
 def hashes(folder: Path) -> dict[str, str]:
-    """SHA-256 of every file of the record by its path in the folder."""
-    return {path.relative_to(folder).as_posix(): sha256_of(path) for path in files(folder)}
+    """SHA-256 of every file of the record by its path in the folder. RecordError when one is no ordinary file."""
+    return {path.relative_to(folder).as_posix(): sha256_of(path, folder) for path in files(folder)}
 
 
-def sha256_of(path: Path) -> str:
-    """SHA-256 of one file, hexadecimal; RecordError when it cannot be read."""
+def digest_of(header: Mapping[str, Any]) -> str:
+    """SHA-256 of a header as JSON data, its seal left out: what the seal itself says of the header."""
+    return sha256(dumps({**header, "sealed": None}).encode()).hexdigest()
+
+
+def sha256_of(path: Path, within: Path | None = None) -> str:
+    """SHA-256 of one file, hexadecimal; RecordError when it cannot be read. within: see `open_plain`."""
     try:
-        with path.open("rb") as file:
+        with open_plain(path, within) as file:
             return file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise RecordError(f"{path}: cannot be read: {error.strerror}") from None
+        raise cannot_read(path, error) from None
 
 
 def _short(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9._+-]+", "-", text)[:40].strip(".+-").replace("+", "_") or "leg"
 
 
-def _new_folder(runs: Path, stem: str) -> Path:
+def _new_folder(runs: Path, stem: str, header: RunHeader) -> Path:
+    """The run's folder, which from its first moment has its header: made under a hidden name, then renamed."""
+    hidden = runs / f".{names.checked(stem, 'a run')}-{os.getpid()}"
+    try:
+        runs.mkdir(parents=True, exist_ok=True)
+        (hidden / "parts").mkdir(parents=True)
+    except OSError as error:
+        raise cannot_write(runs, error) from None
+    try:
+        _write_header(hidden, header)
+    except RecordError:
+        shutil.rmtree(hidden, ignore_errors=True)
+        raise
     for number in range(1, 100):
         folder = runs / names.checked(f"{stem}-{number:02d}", "a run")
         try:
-            runs.mkdir(parents=True, exist_ok=True)
-            folder.mkdir()
-        except FileExistsError as error:
-            if not runs.is_dir():
-                raise cannot_write(runs, error) from None
-            continue
+            if not folder.exists():
+                return hidden.rename(folder)
         except OSError as error:
-            raise cannot_write(folder, error) from None
-        return folder
+            if error.errno not in (errno.EEXIST, errno.ENOTEMPTY):
+                raise cannot_write(folder, error) from None
     raise RecordError(f"{runs}: there are 99 runs named {stem} already")
 
 
 def _write_header(folder: Path, header: RunHeader) -> None:
-    path, new = folder / "run.json", folder / "run.json.new"
-    try:
-        # Replaced as a whole, so that a reader sees the old header or the new one and never half of either.
-        with new.open("x", encoding="ascii") as file:
-            file.write(dumps(to_json(header)) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(path)
-    except OSError as error:
-        new.unlink(missing_ok=True)
-        raise cannot_write(path, error) from None
+    text = dumps(to_json(header)) + "\n"
+    if len(text) > LARGEST_HEADER:
+        raise RecordError(f"{folder / HEADER}: larger than {LARGEST_HEADER} bytes: a run of too many files")
+    replace(folder / HEADER, text.encode("ascii"))

@@ -1,4 +1,7 @@
-"""Traces as Parquet files: a column for the instant and one for each signal, units in the fields' metadata."""
+"""Traces as Parquet files: a column for the instant and one for each signal, units in the fields' metadata.
+
+Nothing in them is compressed: what has nothing to unpack cannot grow. Beside the frame log they are small anyway.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +11,14 @@ from pathlib import Path
 import numpy as np
 
 from legtest.errors import RecordError
-from legtest.records.journal import cannot_write
+from legtest.records.files import cannot_write, read_whole
+from legtest.records.footer import check_footer
 from legtest.records.trace import Trace
 
 LARGEST_FILE = 512 << 20
 _FORMAT = "legtest samples 1"
+# Bounds of the file's own directory, in addition to `check_footer`.
+_DIRECTORY = {"thrift_string_size_limit": 1 << 20, "thrift_container_size_limit": 100_000}
 
 
 def write_samples(path: Path, trace: Trace) -> None:
@@ -27,7 +33,7 @@ def write_samples(path: Path, trace: Trace) -> None:
     try:
         # A whole file or none: a Parquet file without its end cannot be read.
         with path.open("xb") as file:
-            parquet.write_table(table, file, compression="zstd")
+            parquet.write_table(table, file, compression="none")
             file.flush()
             os.fsync(file.fileno())
     except FileExistsError as error:
@@ -37,25 +43,26 @@ def write_samples(path: Path, trace: Trace) -> None:
         raise cannot_write(path, error) from None
 
 
-def read_samples(path: Path) -> Trace:
-    """The trace of a file written by `write_samples`; RecordError for any other file."""
+def read_samples(path: Path, within: Path | None = None) -> Trace:
+    """The trace of a file written by `write_samples`; RecordError for any other file. within: see `open_plain`."""
+    return samples_of(read_whole(path, LARGEST_FILE, within), path)
+
+
+def samples_of(content: bytes, path: Path) -> Trace:
+    """The trace in the bytes of a file. path: for messages. Raises RecordError."""
     import pyarrow as pa
     from pyarrow import parquet
 
     try:
-        if path.is_symlink() or path.stat().st_size > LARGEST_FILE:
-            raise RecordError(f"{path}: not read: a link, or larger than {LARGEST_FILE} bytes")
-        table = parquet.read_table(path, memory_map=False)
-    except (OSError, pa.ArrowException) as error:
-        raise RecordError(f"{path}: not readable as samples: {error}") from None
-    about = table.schema.metadata or {}
-    names = table.column_names
-    if about.get(b"format") != _FORMAT.encode() or names[:1] != ["t"]:
-        raise RecordError(f"{path}: this Parquet file holds no legtest samples (format 1)")
-    try:
+        check_footer(content, LARGEST_FILE)
+        table = parquet.ParquetFile(pa.BufferReader(content), memory_map=False, **_DIRECTORY).read(use_threads=False)
+        about, names = table.schema.metadata, table.column_names
+        if about.get(b"format") != _FORMAT.encode() or names[0] != "t" or len(set(names)) != len(names):
+            raise RecordError("this Parquet file holds no legtest samples (format 1)")
         columns = {name: np.asarray(table[name].to_numpy(), np.float64) for name in names[1:]}
         units = {name: table.schema.field(name).metadata[b"unit"].decode() for name in names[1:]}
         t_ns = np.asarray(table["t"].to_numpy(), np.int64)
-        return Trace(t_ns, columns, units, int(about[b"first_frame"]), int(about[b"last_frame"]))
-    except (KeyError, TypeError, ValueError) as error:
-        raise RecordError(f"{path}: not readable as samples: {error!r}") from None
+        first, last = (int(about[key][:19]) for key in (b"first_frame", b"last_frame"))
+    except (RecordError, OSError, pa.ArrowException, KeyError, TypeError, ValueError, AttributeError) as error:
+        raise RecordError(f"{path}: not readable as samples: {str(error)[:200]}") from None
+    return Trace(t_ns, columns, units, first, last)

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from legtest.errors import RecordError
-from legtest.records.journal import cannot_write
+from legtest.records.files import cannot_write
 
 _BUFFER = 1 << 16
 

@@ -35,7 +35,7 @@ UNITS = {
 }
 # The set-point frame of cycle k carries the value for the instant of SYNC k + 2.
 SETPOINT_LEAD = 2
-_COMMAND_COLUMNS = {"position": "setpoint", "torque_ff": "torque_ff", "torque_cap": "torque_cap"}
+COMMAND_COLUMNS = {"position": "setpoint", "torque_ff": "torque_ff", "torque_cap": "torque_cap"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +155,7 @@ def _command(wiremap: WireMap, log: _Log) -> dict[str, FloatArray]:
         rows = log.rows(numbers)
         rows = np.where(rows < 0, -1, rows + SETPOINT_LEAD)
         for signal, values in zip(signals, _values(signals, numbers, log), strict=True):
-            columns[f"{wiremap.axis}.{_COMMAND_COLUMNS[signal.role]}"] = _placed(values, rows, len(log.t_ns))
+            columns[f"{wiremap.axis}.{COMMAND_COLUMNS[signal.role]}"] = _placed(values, rows, len(log.t_ns))
     return columns
 
 

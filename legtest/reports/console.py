@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from textwrap import wrap
 
+from legtest.errors import printable
 from legtest.records.reading import Run
-from legtest.reports.rows import Row, Sheet, printable, sheet
+from legtest.reports.rows import Row, Sheet, sheet
 
 _HEAD = ("quantity", "value", "U", "unit", "limits", "verdict")
 _RIGHT = (False, True, True, False, False, False)
@@ -23,6 +24,7 @@ def table_lines(run: Run, width: int = 100) -> list[str]:
         lines += [_line(_cells(row), sizes) for row in case.rows]
         lines += _wrapped(case.reason, width) if case.reason else []
         lines += [line for row in case.rows if row.settle for line in _wrapped(f"{row.label}: {row.settle}", width)]
+    lines += ["", *_wrapped(f"{found.record_word}: record {run.problem}", width, "")] if run.problem else []
     totals = ", ".join(f"{count} {word}" for word, count in found.counts.items())
     lines += ["", *_wrapped(f"{found.word}: {totals or 'no test'}", width, "")]
     return [_cut(printable(line.replace("\n", " ")).rstrip(), width) for line in lines]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
+from functools import cache
 from hashlib import sha256
 from math import isinf
 from pathlib import Path
@@ -11,10 +12,10 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from legtest.errors import RecordError
+from legtest.errors import RecordError, printable
 from legtest.metrology.verdict import Word
 from legtest.records.reading import Part, Run, SegmentRecord
-from legtest.reports.rows import Case, Row, printable, sheet
+from legtest.reports.rows import Case, Row, sheet
 from legtest.reports.stage import stage
 from legtest.reports.wording import argument_text, covariate_text, timing_text
 from legtest.units import display_unit, in_unit
@@ -29,11 +30,7 @@ def report_html(run: Run) -> bytes:
     found = sheet(run)
     style = (_TEMPLATES / "report.css").read_text(encoding="utf-8")
     script = (_TEMPLATES / "report.js").read_text(encoding="utf-8")
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        finalize=_shown,
-    )  # fmt: skip
-    page = environment.get_template("report.html").render(
+    page = _environment().get_template("report.html").render(
         sheet=found,
         header=run.header,
         mode=run.header.mode,
@@ -49,6 +46,14 @@ def report_html(run: Run) -> bytes:
         script_hash=_hash(script),
     )
     return page.encode("utf-8")
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        finalize=_shown,
+    )  # fmt: skip
 
 
 def _shown(value: Any) -> Any:

@@ -1,8 +1,9 @@
 """A run as JUnit XML, valid by the schema of the Jenkins xUnit plugin (junit-10.xsd).
 
 pass: a plain case; fail: failure of type "fail"; inconclusive: failure of type "inconclusive"; invalid, an error of
-the bench or of the test, and a test that judged nothing: error; not run, or without any limit: skipped. Numbers are
-in the message and in system-out: the schema has no properties inside a case.
+the bench or of the test, and a test that judged nothing: error; not run, or without any limit: skipped. A record that
+is not sealed, or does not fit its seal, is a case of its own, an error, so that nobody takes the others for all.
+Numbers are in the message and in system-out: the schema has no properties inside a case.
 """
 
 from __future__ import annotations
@@ -12,9 +13,10 @@ from xml.etree import ElementTree as ET
 
 from junit_xml import TestCase, TestSuite
 
+from legtest.errors import printable
 from legtest.metrology.verdict import Word
 from legtest.records.reading import Run
-from legtest.reports.rows import Case, Row, Sheet, printable, sheet
+from legtest.reports.rows import Case, Row, Sheet, sheet
 
 _FAILURES = (Word.FAIL.value, Word.INCONCLUSIVE.value)
 _SKIPPED = (Word.NOT_RUN.value, Word.NO_LIMIT.value)
@@ -26,7 +28,7 @@ def junit_xml(run: Run) -> bytes:
     names = _unique(found.cases)
     suite = TestSuite(
         f"legtest {', '.join(leg.name for leg in run.header.legs)}",
-        [_case(case, *name) for case, name in zip(found.cases, names, strict=True)],
+        [*_record(found), *(_case(case, *name) for case, name in zip(found.cases, names, strict=True))],
         timestamp=run.header.started,
         properties=_properties(found),
     )
@@ -49,6 +51,13 @@ def _make_valid(root: ET.Element, seconds: float) -> None:
         element.text = None if element.text is None else printable(element.text)
         for key, value in element.attrib.items():
             element.set(key, printable(value))
+
+
+def _record(found: Sheet) -> Iterable[TestCase]:
+    if found.run.problem:
+        made = TestCase("record", "legtest", 0.0)
+        made.add_error_info(found.run.problem, found.run.problem, found.record_word)
+        yield made
 
 
 def _properties(found: Sheet) -> dict[str, str]:

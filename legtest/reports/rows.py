@@ -86,6 +86,11 @@ class Sheet:
         return {word: words.count(word) for word in sorted(set(words), key=_rank)}
 
     @property
+    def record_word(self) -> str:
+        """The word of the record itself, "" when it is complete; beside it the tests' own words claim too much."""
+        return "".join(_word_of(self.run))
+
+    @property
     def rules(self) -> tuple[str, ...]:
         """The decision rule of each leg, in words."""
         return tuple(f"{leg.name}: {rule_words(leg.decision)}" for leg in self.run.header.legs)
@@ -118,7 +123,7 @@ def sheet(run: Run) -> Sheet:
         seconds = end.seconds if end else 0.0
         cases.append(Case(test, leg_name, word, seconds, "; ".join(said), rows, tuple(segments.get(test, ()))))
     words = [case.word for case in cases] or [NOT_JUDGED]
-    return Sheet(run, tuple(cases), _worst([*words, *([] if run.complete else [INTERRUPTED])]))
+    return Sheet(run, tuple(cases), _worst([*words, *_word_of(run)]))
 
 
 def row(verdict: Verdict, rule: DecisionRule) -> Row:
@@ -162,9 +167,8 @@ def rule_words(rule: DecisionRule) -> str:
     )
 
 
-def printable(text: str) -> str:
-    """The text with every character that does not print (controls, lone surrogates, direction marks) spelt out."""
-    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text)
+def _word_of(run: Run) -> list[str]:
+    return [] if run.complete else [INTERRUPTED if run.header.sealed is None else ERROR]
 
 
 def _word(ended: str, rows: Iterable[Row], bench_error: bool) -> str:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 
+from legtest.errors import printable
 from legtest.records.reading import Run
-from legtest.reports.rows import Case, printable, sheet
+from legtest.reports.rows import Case, sheet
 
 _MARKS = re.compile(r"([\\`*_{}\[\]<>()#+!|~@&$])")
 
@@ -20,6 +21,7 @@ def summary_md(run: Run) -> bytes:
     facts += [f"faults put in: {', '.join(header.faults)}"] if header.faults else []
     counts = ", ".join(f"{count} {word}" for word, count in found.counts.items()) or "no test"
     lines = [f"## {_text(legs)}: {_text(found.word)} ({_text(header.mode)})", "", _text(counts), ""]
+    lines += [f"**Record {_text(run.problem)}**", ""] if run.problem else []
     lines += [_text(" · ".join(facts)), "", *(f"Decision rule, {_text(rule)}" for rule in found.rules), ""]
     bad = [case for case in found.cases if case.word != "pass"]
     good = [case for case in found.cases if case.word == "pass"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from legtest.records.journal import cannot_write
+from legtest.records.files import replace
 from legtest.records.reading import Run
 
 
@@ -19,11 +19,6 @@ def write_reports(run: Run) -> dict[str, Path]:
 
     written = {}
     for name, make in (("junit.xml", junit_xml), ("summary.md", summary_md), ("report.html", report_html)):
-        path = run.folder / name
-        content = make(run)
-        try:
-            path.write_bytes(content)
-        except OSError as error:
-            raise cannot_write(path, error) from None
-        written[name] = path
+        replace(run.folder / name, make(run))
+        written[name] = run.folder / name
     return written

@@ -80,6 +80,12 @@ def test_numpy_scalars_are_numbers() -> None:
     assert type(got["b"]) is int
 
 
+@pytest.mark.parametrize("number", [2**64, -(2**63) - 1, 10**30])
+def test_a_number_that_could_not_be_read_again_is_not_written(number: int) -> None:
+    with pytest.raises(RecordError, match="at most 64 bits"):
+        plain({"seed": number})
+
+
 def test_what_json_cannot_hold_is_an_error() -> None:
     with pytest.raises(RecordError, match="cannot hold <object"):
         plain({"a": object()})

@@ -37,7 +37,7 @@ def fill(path: Path, events: int = 5) -> None:
 
 def test_events_come_back(tmp_path: Path) -> None:
     fill(tmp_path / "j")
-    events, torn = read_journal(tmp_path / "j")
+    events, torn, _ = read_journal(tmp_path / "j")
     assert not torn
     assert [(e.n, e.t_ns, e.kind) for e in events[:2]] == [(0, 0, "note"), (1, 10, "note")]
     assert events[3].body == {"text": "event 3"}
@@ -68,7 +68,7 @@ def test_cut_anywhere_it_still_reads(tmp_path_factory: pytest.TempPathFactory, d
     whole = path.read_bytes()
     cut = data.draw(st.integers(0, len(whole)))
     path.write_bytes(whole[:cut])
-    events, torn = read_journal(path)
+    events, torn, _ = read_journal(path)
     lines = whole[:cut].count(b"\n")
     assert len(events) == max(0, lines - 1)
     assert torn == (not whole[:cut].endswith(b"\n") and cut > 0)
@@ -82,7 +82,7 @@ def test_a_full_disk_is_an_error_with_the_way_out_and_leaves_whole_lines(tmp_pat
         journal.append("note", 0, {"text": "this one does not fit any more"})
     journal.append("note", 0, {"text": "after"})
     journal.close()
-    events, torn = read_journal(tmp_path / "j")
+    events, torn, _ = read_journal(tmp_path / "j")
     assert [e.body["text"] for e in events] == ["before", "after"]
     assert not torn
 
