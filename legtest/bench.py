@@ -17,18 +17,20 @@ from legtest.canbus.frame import Frame
 from legtest.canbus.wiremap import Point, Reaction, WireMap, feedback_decoders, setpoint_decoder
 from legtest.description.model import BenchDescription, LegDescription
 from legtest.description.setup import SetUp
-from legtest.errors import LegStopped, NotPermitted, UsageError
+from legtest.errors import LegStopped, NotPermitted, NotRun, UsageError
+from legtest.guard import TORQUE_CAPPED, EnergyOrder, GuardedPort, Interruption
 from legtest.kinematics import actuators_of_joints, joints_of_actuators
 from legtest.metrology.measurement import Measurement
 from legtest.records.recorded import Recorded
-from legtest.records.segment import Segment, Span, Timing
+from legtest.records.segment import Segment, Span
 from legtest.safety.permit import Permit
-from legtest.safety.port import Port, PrecheckReport, TimingCounts
+from legtest.safety.port import Port, PrecheckReport
 from legtest.safety.stretch import Stretch
 
 FloatArray = NDArray[np.float64]
 ROWS_AT_ONCE = 200  # about a millisecond of making set-points; then the leg gets the cycle that is due
-RENEW_NS = 60_000_000_000  # a permit with less time left than this is renewed before power comes on
+RENEW_NS = 60_000_000_000  # a permit with less time left than this is renewed before a measurement begins
+SPARE_NS = 5_000_000_000  # what a permit must last beyond what is to be done under it
 
 
 class Sample(NamedTuple):
@@ -83,6 +85,7 @@ class Bench:
         hands: Hands,
         log: Log,
         by: str,
+        interruption: Interruption | None = None,
     ) -> None:
         self.leg, self.description = leg, description
         self.speed_rad_s = tuple(speed_rad_s)
@@ -90,11 +93,12 @@ class Bench:
         self.setup: SetUp = SetUp.CLAMPED
         self.homed = False
         self.prechecks: list[PrecheckReport] = []
-        self._port, self._hands, self._log, self._by = port, hands, log, by
+        self.energy = EnergyOrder()
+        self._port = GuardedPort(port, interruption or Interruption())
+        self._hands, self._log, self._by = hands, log, by
         self._wiremaps, self._sync_id = tuple(wiremaps), sync_id
         self._permit: Permit | None = None
-        self._permit_end = 0
-        self._stopped: LegStopped | None = None
+        self._permit_end = self._permit_ns = 0
         self._powered = False
         self._recording: Recording | None = None
         self._latest: dict[int, Frame] = {}
@@ -114,8 +118,6 @@ class Bench:
         """
         if self._powered:
             raise UsageError("the leg is energised already: one `with bench.energised()` at a time")
-        if self._stopped is not None:
-            raise self._stopped
         key = self._key()
         try:
             self._port.energise(key)
@@ -125,9 +127,7 @@ class Bench:
             yield
             self._port.lower_and_off()
         except BaseException as error:
-            self._port.stop(Reaction.STOP_THEN_OFF, f"{type(error).__name__} in the test")
-            if isinstance(error, LegStopped):
-                self._stopped, self._permit = error, None
+            self._port.fail(error)
             raise
         finally:
             self._powered = False
@@ -137,20 +137,52 @@ class Bench:
         """Run the pre-check unless its permit is still good; it needs the leg free to move. Raises PrecheckRefused."""
         self._key()
 
-    def _key(self) -> Permit:
-        now = self._port.now_ns()
-        if self._permit is None or now + RENEW_NS > self._permit_end:
+    def begin_class(self, energy_class: int, name: str, duration_s: float = 0.0) -> None:
+        """Say what comes next: a procedure of an energy class, and about how long it takes.
+
+        Raises NotRun when the class is not allowed here or not yet, and as `reserve`.
+        """
+        self.energy.begin(energy_class, name)
+        self.reserve(duration_s, name)
+
+    def reserve(self, duration_s: float, name: str) -> None:
+        """Renew a permit that would end meanwhile, before it begins: no measurement is cut in two.
+
+        Raises NotPermitted when it takes longer than a permit lasts.
+        """
+        needed = round(duration_s * 1e9) + SPARE_NS
+        if self._permit is None or self._powered or self._permit_end - self._port.now_ns() >= needed:
+            return
+        if needed > self._permit_ns:
+            raise NotPermitted(f"{name}: takes {duration_s:g} s, longer than a permit lasts")
+        if self.setup is not SetUp.CLAMPED:
+            self.arrange(SetUp.CLAMPED)
+        self._renew()
+
+    def _key(self, least_ns: int = RENEW_NS) -> Permit:
+        """The permit; renewed between two measurements and never within one."""
+        if self._permit is not None and (self._powered or self._recording is not None):
+            return self._permit
+        if self._permit is None or self._permit_end - self._port.now_ns() < least_ns:
             if self.setup is not SetUp.CLAMPED:
                 needed = f"the pre-check needs '{SetUp.CLAMPED}', not '{self.setup}'"
                 raise NotPermitted(f"{needed}: call bench.precheck() first")
-            self.homed = False
-            report = self._port.precheck()
-            self._permit = report.permit
-            self._permit_end = report.end_ns
-            self.prechecks.append(report)
-            self._absorb(self._port.pump(self._port.now_ns()))
-            steps = [{"step": s.name, "result": "passed", "value": s.found, "expected": ""} for s in report.steps]
-            self._log.precheck(now, {"passed": True, "steps": steps, "duration_ns": report.duration_ns})
+            return self._renew()
+        return self._permit
+
+    def _renew(self) -> Permit:
+        if self.energy.allowed < TORQUE_CAPPED:
+            raise NotRun("this bench is not permitted to apply power")
+        now = self._port.now_ns()
+        self.homed = False
+        self._permit = None
+        report = self._port.precheck()
+        self._permit, self._permit_end = report.permit, report.end_ns
+        self._permit_ns = report.end_ns - self._port.now_ns()
+        self.prechecks.append(report)
+        self._absorb(self._port.pump(self._port.now_ns()))
+        steps = [{"step": s.name, "result": "passed", "value": s.found, "expected": ""} for s in report.steps]
+        self._log.precheck(now, {"passed": True, "steps": steps, "duration_ns": report.duration_ns})
         return self._permit
 
     def now_ns(self) -> int:
@@ -171,6 +203,20 @@ class Bench:
         """Power off and let go of the bus."""
         self._port.close()
 
+    def interrupt(self, error: BaseException) -> None:
+        """For a signal handler: bring the leg to rest in order, then raise `error`. The bench stays stopped."""
+        self._port.interrupt(error)
+
+    @property
+    def stopped(self) -> LegStopped | None:
+        """Why the leg was stopped, if it was; from then on it stays so."""
+        return self._port.stopped
+
+    @property
+    def is_ours(self) -> bool:
+        """Whether this process opened the bench, and is no forked copy of the one that did."""
+        return self._port.is_ours
+
     def arrange(self, setup: SetUp) -> None:
         """Have leg and stand arranged, unpowered.
 
@@ -190,7 +236,7 @@ class Bench:
     def set_home(self, joints_rad: ArrayLike) -> None:
         """Tell the unpowered drives which joint angles they are at. Raises NotPermitted, DriveError."""
         actuators = actuators_of_joints(self.leg, joints_rad)
-        self._port.set_home(dict(zip(self.leg.joint_names, map(float, actuators), strict=True)), self._key())
+        self._port.set_home(dict(zip(self.leg.joint_names, map(float, actuators), strict=True)), self._key(SPARE_NS))
         self._absorb(self._port.pump(self._port.now_ns()))
         self.homed = True
 
@@ -318,7 +364,7 @@ class Bench:
         self._key()  # the pre-check is no part of a movement
         self._absorb(self._port.pump(self._port.now_ns()))
         recording = self._recording = Recording(self._port.frames_seen)
-        self._port.timing()
+        self._port.timing(self.period_ns)
         collecting = gc.isenabled()
         gc.disable()  # it would look through every kept frame again and again, and find nothing
         try:
@@ -328,7 +374,7 @@ class Bench:
             if collecting:
                 gc.enable()
         self._absorb(self._port.pump(self._port.now_ns()))
-        timing = _timing(self._port.timing(), self.period_ns)
+        timing = self._port.timing(self.period_ns)
         segment = Segment(procedure, joint, arguments, tuple(recording.spans), timing)
         recording.result = Recorded(
             segment, self.leg, self._wiremaps, self._sync_id, recording.frames, recording.first_frame
@@ -352,15 +398,3 @@ class Bench:
         points = [decode(self._latest[can_id].data) for can_id, decode in self._commands]
         self._demand = joints_of_actuators(self.leg, [point.position_rad for point in points])
         self._caps = tuple(point.torque_cap_Nm for point in points)
-
-
-def _timing(counts: TimingCounts, period_ns: int) -> Timing:
-    late = sorted(counts.lateness_ns) or [0]
-
-    def quantile(share: float) -> int:
-        return late[min(len(late) - 1, int(share * len(late)))]
-
-    return Timing(
-        len(counts.lateness_ns), period_ns, quantile(0.5), quantile(0.99), late[-1],
-        counts.missed, counts.lost, counts.expected,
-    )  # fmt: skip

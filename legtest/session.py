@@ -17,7 +17,7 @@ from legtest.metrology.measurement import Measurement
 from legtest.metrology.verdict import Verdict
 from legtest.records.part import PartWriter
 from legtest.records.recorded import Recorded
-from legtest.records.run import RunWriter
+from legtest.records.run import Mode, RunWriter
 
 
 class PartLog:
@@ -53,7 +53,9 @@ class OpenBench:
         self.bench, self.log = bench, log
 
     def close(self) -> None:
-        """Power off, let go of the bus, end the part. Raises RecordError when something was lost."""
+        """Power off, let go of the bus, end the part; nothing in a forked copy. Raises RecordError for a loss."""
+        if not self.bench.is_ours:
+            return
         self.bench.close()
         self.log.part.end(self.log.now())
 
@@ -74,19 +76,35 @@ class Setting:
         if live and len(self.legs) != 1:
             raise UsageError(f"--live takes exactly one --leg, not {len(self.legs)}: one leg hangs on the bench")
 
+        self.permit_s = float("inf")
         for leg in self.legs:
-            wiring.setup_of(leg, self.bench)
+            self.permit_s = min(self.permit_s, wiring.setup_of(leg, self.bench).permit_ns * 1e-9)
             if not live:
                 wiring.simulated_rig(leg, self.bench, seed=self.seed, faults=self.faults)
 
     def leg(self, name: str) -> LegDescription:
         return next(leg for leg in self.legs if leg.name == name)
 
-    def create_run(self, runs: Path, now: datetime, command: Sequence[str]) -> RunWriter:
-        """The run's folder with its header. Raises RecordError."""
+    def mode(self, signoff: Path | None, now: datetime) -> Mode:
+        """Simulated, or as the sign-off says. Raises UsageError for one that does not hold."""
+        if not self.live or signoff is None:
+            return "SIMULATED"
+        from legtest.signoff import read_signoff
+
+        return "REHEARSAL" if read_signoff(signoff, self.legs[0], self.bench, now).rehearsal else "LIVE"
+
+    def create_run(
+        self,
+        runs: Path,
+        now: datetime,
+        command: Sequence[str],
+        mode: Mode = "SIMULATED",
+        plugins: Mapping[str, str] | None = None,
+    ) -> RunWriter:
+        """The run's folder with its header. plugins: of pytest, version by name. Raises RecordError."""
         return RunWriter.create(
-            runs, now=now, mode="REHEARSAL" if self.live else "SIMULATED", legs=self.legs, bench=self.bench,
-            command=command, seed=None if self.live else self.seed, faults=[str(fault) for fault in self.faults],
+            runs, now=now, mode=mode, legs=self.legs, bench=self.bench, command=command,
+            seed=None if self.live else self.seed, faults=[str(fault) for fault in self.faults], plugins=plugins,
         )  # fmt: skip
 
 
@@ -127,11 +145,12 @@ def open_live(setting: Setting, run: Path, signoff: Path, now: datetime, may_ene
     _begin(log.part, leg, setting.bench, "", None)
     try:
         bench = open_bench(
-            leg, setting.bench, signoff, log=log, frames=log.part.frame_sink, events=log.event,
+            leg, setting.bench, signoff, log=log, folder=log.part.folder, events=log.event,
             may_energise=may_energise, now=now,
         )  # fmt: skip
     except LegtestError:
         log.part.end(0)
         raise
+    bench.energy.strict = True
     log.now = bench.now_ns
     return OpenBench(bench, log)

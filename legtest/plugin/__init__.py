@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from legtest.errors import DescriptionError, LegtestError, RecordError, UsageError
+from legtest.plugin.live_rules import check_live
 from legtest.plugin.outcomes import (
     BENCH_ERROR,
     DECIDED_BY,
@@ -23,7 +24,7 @@ from legtest.plugin.outcomes import (
     shown,
     word_of,
 )
-from legtest.plugin.run import CASE, RunSession, check_live
+from legtest.plugin.run import CASE, DURATION, RunSession, duration_of, leave_copy
 from legtest.plugin.tally import LEG, REQUIRED
 
 if TYPE_CHECKING:
@@ -53,6 +54,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", f"{REQUIRED}: the run exits 1 when this test has judged no leg")
+    config.addinivalue_line("markers", f"{DURATION}(text): how long the test moves the leg, such as '5 min'")
     check_live(config)
     if config.getoption("--leg"):
         run = RunSession(config, _legs(config.getoption("--leg")), lambda: datetime.now().astimezone())
@@ -63,6 +65,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_unconfigure(config: pytest.Config) -> None:
     run = config.stash.get(RUN, None)
     if run is not None:
+        run.stop_all()
         del config.stash[RUN]
         config.pluginmanager.unregister(run)
 
@@ -152,20 +155,33 @@ def pytest_runtest_call(item: pytest.Item) -> Generator[None]:
         opened = item.stash.get(OPEN, None)
         if run is None or opened is None:
             return (yield)
-        run.phase = "call"
+        run.phase, bench = "call", opened.bench
+        bench.energy.begin_test()
         try:
+            bench.reserve(duration_of(item), item.name)
             result = yield
         finally:
             run.phase = ""
-            opened.bench.stop("the test has ended")
-        judged = item.stash.get(JUDGE, None)
-        if judged is not None:
-            item.user_properties.append((DECIDED_BY, "verdict" if judged.verdicts else "nothing"))
-            judged.conclude()
-            if judged.without_limits:
-                item.user_properties.append((WORD, NO_LIMIT))
-                raise exception_of(NO_LIMIT, "; ".join(judged.line(verdict) for verdict in judged.verdicts))
+            if not bench.is_ours:
+                leave_copy()
+            bench.stop("the test has ended")
+        if bench.stopped is not None:
+            raise bench.stopped  # a test that caught it and went on has not passed
+        _conclude(item)
+        bench.energy.test_passed()
         return result
+
+
+def _conclude(item: pytest.Item) -> None:
+    """The worst verdict of a test that has come to its end."""
+    judged = item.stash.get(JUDGE, None)
+    if judged is None:
+        return
+    item.user_properties.append((DECIDED_BY, "verdict" if judged.verdicts else "nothing"))
+    judged.conclude()
+    if judged.without_limits:
+        item.user_properties.append((WORD, NO_LIMIT))
+        raise exception_of(NO_LIMIT, "; ".join(judged.line(verdict) for verdict in judged.verdicts))
 
 
 @pytest.hookimpl(wrapper=True, trylast=True)

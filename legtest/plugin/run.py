@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import atexit
+import os
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
@@ -11,28 +14,17 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from legtest.errors import LegtestError, RecordError
+from legtest.plugin.live_rules import check_live, check_live_items, plugins, refused_now
+from legtest.plugin.signals import Signals
 from legtest.plugin.tally import Tally
 
 if TYPE_CHECKING:
-    from legtest.records.run import RunWriter
+    from legtest.bench import Bench
+    from legtest.records.run import Mode, RunWriter
     from legtest.session import OpenBench, Setting
 
 CASE = "legtest_case"  # the hidden parameter behind `leg`, `joint` and `bench`
-
-
-def check_live(config: pytest.Config) -> None:
-    """--live is a decision of the person who types it: not of a file, an environment variable or a plugin."""
-    if not config.getoption("--live"):
-        return
-    if "--live" not in config.invocation_params.args:
-        raise pytest.UsageError("--live came from configuration, the environment or a file: it must be typed")
-    missing = [option for option in ("--leg", "--bench", "--signoff") if not config.getoption(option)]
-    if missing:
-        raise pytest.UsageError(f"--live needs {' and '.join(missing)}")
-    option = config.option
-    parallel = getattr(option, "numprocesses", None) or getattr(option, "tx", None)
-    if parallel or getattr(option, "dist", "no") != "no" or hasattr(config, "workerinput"):
-        raise pytest.UsageError("--live runs in one process: leave out -n")
+DURATION = "leg_duration"  # mark
 
 
 class RunSession:
@@ -45,7 +37,11 @@ class RunSession:
         self.config, self.legs, self.phase = config, legs, ""
         self._now = now
         self._worker: Mapping[str, str] | None = getattr(config, "workerinput", None)
+        self._pid = os.getpid()
+        self._signals = Signals(self.benches)
         self._tally = Tally()
+        self._wanted: frozenset[str] = frozenset()
+        self._open: list[OpenBench] = []
         self._live: OpenBench | None = None
         self._writer: RunWriter | None = None
         self._problem = ""
@@ -66,6 +62,15 @@ class RunSession:
             raise pytest.UsageError(str(error)) from None
 
     @cached_property
+    def mode(self) -> Mode:
+        """What the run is, by its sign-off. Raises pytest.UsageError when that does not hold."""
+        signoff = self.config.getoption("--signoff")
+        try:
+            return self.setting.mode(Path(signoff) if signoff else None, self._now())
+        except LegtestError as error:
+            raise pytest.UsageError(str(error)) from None
+
+    @cached_property
     def folder(self) -> Path:
         """Where the record of this run goes. Raises pytest.UsageError when it cannot be made."""
         if self._worker is not None:
@@ -73,7 +78,9 @@ class RunSession:
         command = ["pytest", *map(str, self.config.invocation_params.args)]
         self._started = self._now()
         try:
-            self._writer = self.setting.create_run(Path(self.config.getoption("--leg-runs")), self._started, command)
+            self._writer = self.setting.create_run(
+                Path(self.config.getoption("--leg-runs")), self._started, command, self.mode, plugins(self.config)
+            )
         except LegtestError as error:
             raise pytest.UsageError(str(error)) from None
         return self._writer.folder
@@ -82,7 +89,7 @@ class RunSession:
     def may_energise(self) -> str:
         """Why the leg may not move now, "" = it may."""
         if self.phase == "call":
-            return ""
+            return refused_now() if self.setting.live else ""
         return "fixtures never energise: call homing.ensure(bench) and move in the test itself"
 
     def open(self, leg: str, test: str) -> OpenBench:
@@ -90,20 +97,43 @@ class RunSession:
         from legtest.session import open_live, open_simulated
 
         if not self.setting.live:
-            return open_simulated(self.setting, self.setting.leg(leg), self.folder, test, self.may_energise)
+            return self._keep(open_simulated(self.setting, self.setting.leg(leg), self.folder, test, self.may_energise))
         if self._live is None:
             signoff = Path(self.config.getoption("--signoff"))
-            self._live = open_live(self.setting, self.folder, signoff, self._now(), self.may_energise)
+            self._live = self._keep(open_live(self.setting, self.folder, signoff, self._now(), self.may_energise))
         self._live.log.test = test
         return self._live
+
+    def _keep(self, opened: OpenBench) -> OpenBench:
+        if not self._open:
+            atexit.unregister(self.stop_all)
+            atexit.register(self.stop_all)  # registered last, it runs first
+        self._open.append(opened)
+        return opened
 
     def let_go(self, opened: OpenBench) -> None:
         """After its test; the live bench stays open until the session ends. Raises RecordError."""
         if opened is not self._live:
+            self._close(opened)
+
+    def _close(self, opened: OpenBench) -> None:
+        if opened in self._open:
+            self._open.remove(opened)
             opened.close()
+
+    def benches(self) -> Iterator[Bench]:
+        """Those that are open."""
+        return (opened.bench for opened in self._open)
+
+    def stop_all(self) -> None:
+        """Whatever is open is stopped and let go of; does nothing in a forked copy, nor when it was done before."""
+        for opened in tuple(self._open):
+            with suppress(LegtestError, OSError):
+                self._close(opened)
 
     # ------------------------------------------------------------------ hooks: begin
     def pytest_sessionstart(self, session: pytest.Session) -> None:
+        self._signals.install()
         # With parallel workers the controller collects nothing itself, and they need the folder.
         if self.config.pluginmanager.hasplugin("dsession"):
             self._announce()
@@ -117,7 +147,8 @@ class RunSession:
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         """Before the first test, so that a bad file is one usage error and not one per test."""
         broken = session.testsfailed and not self.config.option.continue_on_collection_errors
-        tests = [item.nodeid for item in session.items if CASE in getattr(item, "fixturenames", ())]
+        items = [item for item in session.items if CASE in getattr(item, "fixturenames", ())]
+        tests = [item.nodeid for item in items]
         if self.config.option.collectonly or broken or self._worker is not None or not tests:
             return
         twice = next((test for test in tests if tests.count(test) > 1), None)
@@ -126,19 +157,39 @@ class RunSession:
                 f"two tests have the id {twice!r}: the record could not tell them apart. Is a test file outside "
                 f"pytest's rootdir {self.config.rootpath}? Then write --leg=FILE, or name the directory with --rootdir"
             )
+        if self.setting.live:
+            check_live_items(items)
+        self._check_durations(items)
+        self._wanted = frozenset(tests)
         self._announce()
 
+    def _check_durations(self, items: list[pytest.Item]) -> None:
+        """No permit lasts longer than a permit: a test that needs one longer is refused before anything moves."""
+        longest_s = self.setting.permit_s
+        long = [f"{item.nodeid}: {duration_of(item):g} s" for item in items if duration_of(item) > longest_s]
+        if long:
+            raise pytest.UsageError(
+                f"{DURATION}: longer than the {longest_s:g} s that a permit lasts; cut the test in two:\n"
+                + "\n".join(long)
+            )
+
     def _announce(self) -> None:
+        from legtest.records.reading import unsealed_runs
+
         setting, folder = self.setting, self.folder
         reporter = self.config.pluginmanager.get_plugin("terminalreporter")
         if reporter is None:
             return
-        what = "LIVE (rehearsal)" if setting.live else f"SIMULATED, seed {setting.seed}"
+        simulated, rehearsed = f"SIMULATED, seed {setting.seed}", "LIVE (rehearsal)"
+        what = {"SIMULATED": simulated, "REHEARSAL": rehearsed}.get(self.mode, "LIVE: keep clear of the leg")
         faults = f", faults put in: {', '.join(map(str, setting.faults))}" if setting.faults else ""
         rules = {f"{leg.decision.name}, {leg.decision.coverage:.0%}" for leg in setting.legs}
         reporter.ensure_newline()
         reporter.write_line(f"legtest: {what}{faults}; decision rule: {'; '.join(sorted(rules))}")
         reporter.write_line(f"legtest: record in {folder}")
+        for earlier in unsealed_runs(folder.parent):
+            if earlier != folder:
+                reporter.write_line(f"legtest: {earlier} was not completed: it counts as failed")
 
     # ------------------------------------------------------------------ hooks: end
     @pytest.hookimpl(trylast=True)
@@ -148,13 +199,18 @@ class RunSession:
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session, exitstatus: int) -> None:
         status = int(exitstatus)
+        if status == pytest.ExitCode.OK and self._wanted - self._tally.tests.keys():
+            status = pytest.ExitCode.INTERRUPTED  # somebody ended the session early and called it a success
+        if os.getpid() != self._pid:
+            return  # a forked copy that comes to its end: bench and record are not its own
         try:
-            if self._live is not None:
-                self._live.close()
+            for opened in tuple(self._open):
+                self._close(opened)
             if self._writer is not None:
                 self._end(self._writer, status)
         except RecordError as error:
             self._problem = str(error)
+        self._signals.restore()
         if self._writer is not None:
             status = self._tally.exit_status(status)
             session.exitstatus = 11 if self._problem and status == 0 else status
@@ -170,7 +226,7 @@ class RunSession:
             writer.close()
 
     def pytest_terminal_summary(self, terminalreporter: Any) -> None:
-        if self._writer is None or not self._tally.tests:
+        if self._writer is None or not self._tally.tests or os.getpid() != self._pid:
             return
         terminalreporter.section("legtest")
         try:
@@ -196,3 +252,25 @@ class RunSession:
             times = f"{simulated / wall:.2g}" if simulated < 10 * wall else f"{simulated / wall:.0f}"
             reporter.write_line(f"simulated {simulated:.0f} s in {wall:.0f} s, {times} times real time")
         reporter.write_line(f"report: {write_reports(finished)['report.html']}")
+
+
+def duration_of(item: pytest.Item) -> float:
+    """How long a test says that it takes, seconds; 0 = it does not say. Raises pytest.UsageError."""
+    from legtest.units import UnitError, parse
+
+    mark = item.get_closest_marker(DURATION)
+    if mark is None:
+        return 0.0
+    try:
+        (text,) = mark.args
+        return parse(text, "time")
+    except (TypeError, ValueError, UnitError) as error:
+        raise pytest.UsageError(
+            f'{item.nodeid}: {DURATION} takes one text with a unit, such as "5 min": {error}'
+        ) from None
+
+
+def leave_copy() -> None:
+    """End a forked copy of the session that has come out of a test: bench, record and tests are not its own."""
+    os.write(2, b"legtest: a copy of the test process, made by a fork in a test, ends here\n")
+    os._exit(70)

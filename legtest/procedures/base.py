@@ -21,7 +21,7 @@ class Declaration:
     """One bench procedure.
 
     method: one sentence for the report. quantities: names of `legtest.quantities`. energy_class: 1 torque-capped,
-    2 free motion (0 none and 3 impact or heat are not used yet). duration_s: rough, on the bench's clock.
+    2 free motion, 3 impact or heat (0, none, and 3 are not used yet). duration_s: rough, on the bench's clock.
     move(bench, joint, **arguments): records one segment through `bench.recording` and returns it.
     evaluate(recorded): the measurements; looks at nothing but the record.
     """
@@ -45,7 +45,8 @@ def run(
 ) -> tuple[Measurement, ...]:
     """Move, then evaluate what was recorded.
 
-    Raises UsageError for a joint that is not of this leg, NotRun for a set-up nobody can make, what the bench raises.
+    Raises UsageError for a joint that is not of this leg, NotRun for a set-up nobody can make or an energy class that
+    this bench does not allow (yet), what the bench raises.
     """
     if procedure.per_joint and joint not in bench.leg.joints:
         names = ", ".join(bench.leg.joint_names)
@@ -53,6 +54,7 @@ def run(
             f"{procedure.name}: {getattr(joint, 'name', joint)!r} is no joint of {bench.leg.name}: take the `joint` "
             f"fixture, or bench.leg.joint(NAME) with one of {names}"
         )
+    bench.begin_class(procedure.energy_class, procedure.name, procedure.duration_s)
     recorded = procedure.move(bench, joint, **arguments) if procedure.per_joint else procedure.move(bench, **arguments)
     measurements = procedure.evaluate(recorded)
     bench.keep(measurements)
