@@ -15,6 +15,7 @@ TESTS = parse(ROOT / "tests")
 ASKS_FOR_TIME = {
     "legtest.canbus.live": "waits for a real adapter until a deadline of the monotonic clock",
     "legtest.simulation.can_interface": "serves the simulated bus to other programs in real time only",
+    "legtest.keeper.system": "host and keeper wait for each other, with deadlines; the date of a latch",
     "legtest.plugin": "the date in the name of a run's folder",
     "legtest.cli": "the date in the name of a run's folder, and the clock of a rehearsal",
 }

@@ -102,7 +102,7 @@ def test_the_table_is_read_whole() -> None:
     assert {"legtest", "legtest.canbus", "legtest.canbus.live", "legtest.safety", "legtest.simulation"} <= TABLE.keys()
     for room in ("legtest.canbus", "legtest.safety", "legtest.units", "legtest.errors"):
         assert TABLE[room].third_party == frozenset(), f"{room} is standard library only"
-    wing_doors = {"legtest.wiring", "legtest.study", "legtest.cli", "legtest.plugin"}
+    wing_doors = {"legtest.wiring", "legtest.study", "legtest.campaign", "legtest.cli", "legtest.plugin"}
     asks = {room for room, row in TABLE.items() if "legtest.simulation" in row.own}
     assert asks - {"legtest.simulation.can_interface"} == wing_doors
 
