@@ -108,9 +108,10 @@ def plain(data: object) -> Any:
     if data is None or isinstance(data, str | bool):
         return data
     if isinstance(data, Integral):
-        if not -(2**63) <= data < 2**64:  # `loads` would refuse it
-            raise RecordError(f"a record cannot hold {str(data)[:40]}: whole numbers have at most 64 bits")
-        return int(data)
+        whole = int(data)
+        if not -(2**63) <= whole < 2**64:  # `loads` would refuse it
+            raise RecordError(f"a record cannot hold {str(whole)[:40]}: whole numbers have at most 64 bits")
+        return whole
     if isinstance(data, Real):  # numpy's scalars are registered as such
         number = float(data)
         return number if math.isfinite(number) else repr(number)

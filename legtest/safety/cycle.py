@@ -71,7 +71,10 @@ class Cycle:
         self.intruder = ""  # who has called from another thread
         self._log, self._events, self._host, self._stopped = log, events, host, stopped
         self._encoders = [setpoint_encoder(axis) for axis in setup.axes]
+        self._setpoints = {can_id for can_id, _ in self._encoders}
         self._sync = Frame(0, setup.sync_id, b"")
+        # Without us for so long, the drives have stopped by themselves, and a stop that comes later is worth nothing.
+        self._drives_acted_ns = setup.loss_ns + self.rules.confirm_ns(_STOP, max(j.speed_rad_s for j in setup.joints))
         self._echoes: deque[int] = deque()  # when each SYNC left whose echo has not come back
         self.unrecorded = False  # frames are missing from the record
         self._echoing = self._echoed = self._told = False
@@ -92,8 +95,13 @@ class Cycle:
 
     # ------------------------------------------------------------------ frames out and in
     def send(self, frame: Frame) -> None:
-        """Send through the gate. Raises NotPermitted; a refusal is an event of the record."""
+        """Send through the gate, no set-point: those leave with their cycle, from a table that was checked whole.
+
+        Raises NotPermitted; a refusal is an event of the record.
+        """
         refusal = self.gate.refusal(frame, self._grant, self.link.now_ns(), self.powered)
+        if not refusal and frame.can_id in self._setpoints:
+            refusal = "set-points leave with the cycle alone"
         if refusal:
             self._tell(f"refused 0x{frame.can_id:X}#{frame.data.hex()}: {refusal}")
             raise NotPermitted(refusal)
@@ -218,8 +226,9 @@ class Cycle:
         now = self.link.now_ns()
         self._check_echoes(frames, now)
         state = self.state._replace(
-            demand=self._sent[0] if self._grant is not None else None, keyed=self.ledger.live, grant=self._grant
-        )
+            demand=self._sent[0] if self._grant is not None else None, keyed=self.ledger.live, grant=self._grant,
+            unconfirmed=self.unconfirmed,
+        )  # fmt: skip
         silent = state.silent
         self.state, stop_frames, reasons = step(now, frames, state, self.rules)
         if reasons:
@@ -247,6 +256,13 @@ class Cycle:
         elif oldest > most and self.powered:
             value = f"our own frames are on the wire after {oldest / 1e6:.1f} ms"
             self._object(Reason("adapter", "host", value, f"{most / 1e6:g} ms", _STOP))
+            if oldest > self._drives_acted_ns:
+                self._close_link()
+
+    def _close_link(self) -> None:
+        """What still stands in the adapter's queue must not come out when it is plugged in again."""
+        self.lost = True
+        self.link.close()
 
     def _host_gone(self) -> str:
         if self.intruder:

@@ -175,8 +175,7 @@ class Loop(Cycle):
             self._object(Reason("stop", "leg", "never confirmed", "every drive off", Reaction.OFF_NOW))
             self._tell(f"a drive did not confirm that it is off; the drives act by themselves, if they can: {PRESS}")
             if any(reason.rule == "adapter" for reason in self.reasons):
-                self.lost = True
-                self.link.close()  # what still stands in its queue must not come out when it is plugged in again
+                self._close_link()
         self._grant, self._player, self._lowering = None, None, None
         self.beating = False
         if off:

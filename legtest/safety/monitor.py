@@ -68,7 +68,7 @@ def _react(
         moving = [
             i for i, axis in enumerate(axes) if not rules.is_off[i].holds(axis.status) or cycle - axis.sampled > 1
         ]
-        if moving and now_ns > until:
+        if moving and now_ns > until and (state.grant is not None or state.unconfirmed):
             if not silent:
                 reasons.append(Reason("stop", rules.names[moving[0]], "not confirmed", "off in time", _OFF))
             if reaction == _OFF:

@@ -67,6 +67,11 @@ def read_frames(
     return tuple(axes), tuple(errors)
 
 
+def of_lost_connection(code: int) -> bool:
+    """Whether an emergency code says that the host is missed (CiA 301): 81xxh, communication, or 8250h, no RPDO."""
+    return code >> 8 == 0x81 or code == 0x8250
+
+
 def _said(can_id: int, data: bytes, state: MonitorState, rules: Rules, add: Object) -> None:
     """Heartbeats and emergency messages; whatever else is on the bus is none of ours."""
     if can_id in rules.heartbeats and data[:1] == b"\0":
@@ -75,7 +80,7 @@ def _said(can_id: int, data: bytes, state: MonitorState, rules: Rules, add: Obje
         index, code = rules.emergencies[can_id], int.from_bytes(data[:2], "little")
         if len(data) != 8:
             add("decode", rules.names[index], f"emergency of {len(data)} bytes", "8 bytes", _STOP)
-        elif code and index not in state.proving:
+        elif code and not (index in state.proving and of_lost_connection(code)):
             add("emergency", rules.names[index], f"code 0x{code:04X}", "none", _STOP)
 
 

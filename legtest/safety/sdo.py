@@ -67,6 +67,12 @@ def _same_object(answer: bytes, node: int, index: int, sub: int) -> None:
         raise DriveError(f"node {node} answered for another object than 0x{index:04X}:{sub:02X}")
 
 
+def belated(request: bytes, answer: bytes) -> bool:
+    """Whether an answer is about another object than this request asks for: it was given up before it came."""
+    initiates = request[0] & 0xE0 in (0x20, 0x40)
+    return initiates and len(answer) == 8 and answer[1:4] != request[1:4]
+
+
 def read(node: int, index: int, sub: int) -> Exchange:
     """Upload one object; the result is its bytes, little endian. Raises SdoAbort, DriveError."""
     answer = _checked((yield _request(node, 0x40, index, sub)), node, index, sub)
@@ -82,8 +88,9 @@ def read(node: int, index: int, sub: int) -> Exchange:
         answer = _checked((yield Frame(0, request_id(node), bytes((0x60 | toggle,)).ljust(8, b"\0"))), node, index, sub)
         if answer[0] & 0xE0 or answer[0] & 0x10 != toggle:
             raise DriveError(f"node {node} lost the order of a segmented answer for 0x{index:04X}:{sub:02X}")
-        data += answer[1 : 8 - ((answer[0] >> 1) & 7)]
-        if len(data) > LONGEST_ANSWER:
+        segment = answer[1 : 8 - ((answer[0] >> 1) & 7)]
+        data += segment
+        if len(data) > LONGEST_ANSWER or not (segment or answer[0] & 1):
             raise DriveError(f"node {node} does not end its answer for 0x{index:04X}:{sub:02X}")
         if answer[0] & 1:
             return data

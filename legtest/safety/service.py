@@ -71,6 +71,6 @@ class ObjectAccess:
         wanted = sdo.answer_id(node)
         while self._now() < end:
             for frame in self._listen(SLICE_NS):
-                if frame.can_id == wanted:
+                if frame.can_id == wanted and not sdo.belated(request.data, frame.data):
                     return frame.data
         raise SdoTimeout(f"node {node} did not answer within {TIMEOUT_NS / 1e6:g} ms")

@@ -76,7 +76,8 @@ class MonitorState(NamedTuple):
     pass before. homing: the drives are being told their zero, at no torque. proving: axes whose reaction to lost
     communication is being proven. reaction: the stop being carried out; until_ns: when it must be confirmed; slowest:
     the least speed of what is under power since it began to act, -1 = not yet. silent: no heartbeat any more. strained:
-    samples in a row above the power. errors_ns: instants of the last error frames.
+    samples in a row above the power. errors_ns: instants of the last error frames. unconfirmed: a stop was given up, so
+    the leg may be powered without a grant.
     """
 
     cycle: int
@@ -96,6 +97,7 @@ class MonitorState(NamedTuple):
     silent: bool = False
     strained: int = 0
     errors_ns: tuple[int, ...] = ()
+    unconfirmed: bool = False
 
 
 class Reason(NamedTuple):

@@ -11,6 +11,7 @@ from legtest.errors import DriveError
 from legtest.safety.gate import HEARTBEAT
 from legtest.safety.loop import Loop
 from legtest.safety.port import PrecheckStep
+from legtest.safety.reading import of_lost_connection
 from legtest.safety.refuse import refuse
 from legtest.safety.selftest import untripped_rules
 from legtest.safety.setup import BUS_LOAD_LIMIT, bus_load
@@ -314,7 +315,7 @@ def _silence(loop: Loop, watching: list[int]) -> dict[int, int]:
     while len(heard) < len(watching) and loop.link.now_ns() < silent + 3 * loop.setup.loss_ns:
         for frame in loop.listen(1_000_000):
             index = loop.rules.emergencies.get(frame.can_id, -1)
-            if index >= 0 and frame.data[:2] != b"\0\0":
+            if index >= 0 and of_lost_connection(int.from_bytes(frame.data[:2], "little")):
                 heard.setdefault(index, frame.t_ns - silent)
     return heard
 
