@@ -76,6 +76,7 @@ def host_says_no(leg: CampaignLeg, fault: Fault) -> None:
 @kind("operator", unit="reaction", size=(0, 3), edges=POWERED)
 def told_to_stop(leg: CampaignLeg, fault: Fault) -> None:
     reaction = Reaction(min(int(fault.size), 2))
+    leg.observer.hurried()
     if reaction == Reaction.OFF_NOW:  # whoever asks for that gets it, at any speed
         leg.observer.distrust()
     leg.ask(lambda: leg.loop.stop(reaction, "told to"))
@@ -83,6 +84,8 @@ def told_to_stop(leg: CampaignLeg, fault: Fault) -> None:
 
 @kind("user", edges=MOVING)
 def test_raises(leg: CampaignLeg, fault: Fault) -> None:
+    leg.observer.hurried()
+
     def fail() -> None:
         raise RuntimeError("a test that is wrong")
 
@@ -118,3 +121,4 @@ def forgets_to_go_on(leg: CampaignLeg, fault: Fault) -> None:
 @kind("user", span_ms=(100, 900), edges=("begin",))
 def permit_ends(leg: CampaignLeg, fault: Fault) -> None:
     leg.permit_ns = 400_000_000 + fault.span_ns
+    leg.forgetful = True  # a motion that would outlast it is refused: it ends while the leg holds

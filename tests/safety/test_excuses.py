@@ -7,7 +7,7 @@ from bench_leg import MS, Leg
 from powered_leg import SETUP, T, moving, powered
 
 from legtest.canbus.frame import Frame
-from legtest.errors import DriveError, LegStopped, NotPermitted
+from legtest.errors import BusLost, DriveError, LegStopped, NotPermitted
 from legtest.safety import sdo
 from legtest.safety.monitor import initial, step
 from legtest.safety.reading import of_lost_connection
@@ -61,7 +61,8 @@ def test_an_adapter_that_keeps_everything_is_closed_once_the_drives_have_acted()
     fastest = max(joint.speed_rad_s for joint in SETUP.joints)
     acted = SETUP.loss_ns + 1.5e9 * fastest / 300.0 + 20 * MS  # one and a half ramps and 20 ms after they miss us
     assert acted < leg.now - since <= acted + 3 * T
-    with pytest.raises(Exception, match="closed"):
+    leg.link.mute = lambda frame: False
+    with pytest.raises(BusLost, match="closed"):
         leg.link.send(Frame(0, SETUP.sync_id, b""))
 
 

@@ -12,6 +12,7 @@ from legtest.campaign.observer.stops import Expected, Stop, StopTimes
 
 STAGE_ON = (0x27, 0x07, 0x0F)  # operation enabled, quick stop active, fault reaction active (CiA 402)
 NEVER = 1 << 62
+LET_DOWN_RAD = 0.15
 MOST_LINES = 6  # of one invariant: the rest says no more
 Obeys = Literal["all", "off", "silence", "nothing"]
 
@@ -55,7 +56,7 @@ class Duties:
         self._beat_ns = -1
         self._told: set[str] = set()
         self._homed = self._homing = False
-        self._hidden = False
+        self._hidden = self._hurried = False
         self._voided = False  # by the host itself, since the last permit
         self._motion = False  # the leg was energised for more than a trial
         self._rested = False  # every stage has gone off since the last pass
@@ -141,6 +142,10 @@ class Duties:
         """The feedback is wrong from now on: a host that takes the power away at once is right."""
         self.oracle.may_off = self.oracle.distrusted = True
 
+    def hurried(self) -> None:
+        """Somebody asks for a quicker stop than would be needed: nobody has to lower the leg any more."""
+        self._hurried = True
+
     def silence(self, t_ns: int) -> None:
         """From this instant on the host must not send its heartbeat: it cannot vouch for the leg any more."""
         self._silent_ns = t_ns
@@ -213,6 +218,7 @@ class Duties:
         if not stop.judged and t_ns > stop.by_ns:
             self._judge_sent(stop)
         self._open.remove(stop)
+        self._lowered(t_ns, stop)
         for axis in sorted(stop.axes):
             off_ns = stop.off_ns.get(axis)
             if self._axes[axis].obeys != "nothing" and t_ns > stop.off_by_ns and (off_ns or t_ns) > stop.off_by_ns:
@@ -220,6 +226,16 @@ class Duties:
                 self._break(t_ns, f"I5 {stop.what}: {self.plan.axes[axis].name} off {late:.1f} ms too late")
         self.stops.append(stop.times())
         self._renew()
+
+    def _lowered(self, t_ns: int, stop: Stop) -> None:
+        """I6: a permit that ends, and nothing else, lets the leg down where it had rested."""
+        if self._told - {"permit", "permit void"} or stop.what != "permit" or self._hurried or self._hampered:
+            return
+        for axis in sorted(stop.axes):
+            each = self._axes[axis]
+            if each.position is not None and abs(each.position - each.rest) > LET_DOWN_RAD:
+                gap = each.position - each.rest
+                self._break(t_ns, f"I6 {stop.what}: {self.plan.axes[axis].name} is let go {gap:+.2f} rad from its rest")
 
     def _excused(self, t_ns: int, by_ns: int) -> int:
         for start, until in self._hampered:

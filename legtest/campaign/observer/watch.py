@@ -13,6 +13,7 @@ from legtest.campaign.observer.plan import STAY_RAD_S, WirePlan
 from legtest.canbus.frame import EXTENDED, SENT, Frame
 
 CONFIRMED = 4  # passes with every axis energised, until nobody can be waiting for one any more
+PROVING_NS = 30_000_000  # without a heartbeat, in a trial: the drive's own reaction is being tried
 TRUTH_ID = 0x1FFFFF00
 
 
@@ -263,6 +264,7 @@ class Observer(Duties):
         complete = len(now_on) == len(self._axes) and (alive or self._complete >= CONFIRMED)
         self._complete = self._complete + 1 if complete else 0
         homed = self._homed and not self._homing
+        self.oracle.proving = not self._motion and t_ns - self._beat_ns > max(9 * self.plan.period_ns // 4, PROVING_NS)
         for what, expected, axis in self.oracle.crossed(t_ns, now_on, homed, self._motion, self._complete >= CONFIRMED):
             name = f"{what} {self.plan.axes[axis].name}" if axis >= 0 else what
             self.violation(max(t_ns, self._pass_ns), name, expected)
