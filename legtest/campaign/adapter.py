@@ -29,7 +29,8 @@ class Adapter:
         self.fail: Exception | None = None
         self.busy = False
         self.held: list[Frame] | None = None  # frames the adapter keeps until its bus is back
-        self.interrupt: BaseException | None = None
+        self.interrupt: BaseException | None = None  # raised once, by the next `pump`
+        self.raised: Callable[[], None] = lambda: None  # told of that
         self.stall_ns = 0
         self._received: list[Frame] = []
         self._late: list[tuple[int, int, Frame]] = []
@@ -82,6 +83,7 @@ class Adapter:
             raise Endless
         if self.interrupt is not None:
             interrupt, self.interrupt = self.interrupt, None
+            self.raised()
             raise interrupt
         if isinstance(self.fail, BusLost):
             raise self.fail

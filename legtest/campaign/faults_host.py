@@ -29,17 +29,25 @@ def host_dies(leg: CampaignLeg, fault: Fault) -> None:
     leg.gone("host dies")
 
 
+def _raise_in_a_cycle(leg: CampaignLeg, error: BaseException) -> None:
+    """The next wait raises; while nothing is energised there is nothing to stop."""
+
+    def raised() -> None:
+        if any(body.on for body in leg.bodies):
+            leg.observer.violation(leg.now, f"{type(error).__name__} in a cycle", "stop", 2 * leg.plan.stop_ns)
+
+    leg.link.interrupt, leg.link.raised = error, raised
+
+
 @kind("host", edges=POWERED)
 def interrupted(leg: CampaignLeg, fault: Fault) -> None:
     """A signal in the middle of a cycle."""
-    leg.link.interrupt = KeyboardInterrupt()
-    leg.observer.violation(leg.now, "interrupted", "stop", 2 * leg.plan.stop_ns)
+    _raise_in_a_cycle(leg, KeyboardInterrupt())
 
 
 @kind("host", edges=POWERED)
 def out_of_memory(leg: CampaignLeg, fault: Fault) -> None:
-    leg.link.interrupt = MemoryError()
-    leg.observer.violation(leg.now, "out of memory", "stop", 2 * leg.plan.stop_ns)
+    _raise_in_a_cycle(leg, MemoryError())
 
 
 @kind("host", unit="passes", size=(1, 3), edges=POWERED)

@@ -5,11 +5,6 @@ from __future__ import annotations
 from legtest.campaign.fault import Fault, Trigger
 from legtest.campaign.grammar import Case, Motion
 
-# seed of a case that is not mended yet -> what is wrong with the loop
-OPEN = {
-    5739: "old set-points stay in the adapter's queue until the loop gives up, and come out when it is plugged in",
-    2533: "any emergency message is excused while the drives are being disarmed, whatever its code",
-}
 CASES = (
     # an adapter that was unplugged for long gave out old set-points when it came back
     Case(

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from regressions import CASES, OPEN
+from regressions import CASES
 
 from legtest.campaign.ablation import ablate, candidates
 from legtest.campaign.fault import KINDS
@@ -60,13 +60,7 @@ def test_without_a_fault_nothing_stops() -> None:
     assert {o.ended for o in outcomes} == {"ended"}
 
 
-def kept() -> list[object]:
-    """Every case; one that is not mended yet has to fail, so that its mending is noticed."""
-    marks = {seed: pytest.mark.xfail(reason=reason, strict=True) for seed, reason in OPEN.items()}
-    return [pytest.param(c, id=f"seed {c.seed}", marks=[marks[c.seed]] if c.seed in marks else []) for c in CASES]
-
-
-@pytest.mark.parametrize("case", kept())
+@pytest.mark.parametrize("case", CASES, ids=lambda case: f"seed {case.seed}")
 def test_what_was_broken_once_is_not_broken_again(case: Case) -> None:
     assert execute(case, LEGS).broken == ()
 

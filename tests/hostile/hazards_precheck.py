@@ -43,7 +43,7 @@ def crossed_motor_cables(scene: Scene) -> None:
         scene.bus.at(t_ns + MS // 2, cross)
 
     cross(scene.now)
-    away(scene)
+    away(scene, 0.016)
 
 
 def wrong_sign(scene: Scene) -> None:
