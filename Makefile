@@ -9,7 +9,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/installed
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint docs clean
+.PHONY: help demo test lint docs coverage mutants clean
 
 help:  ## list the targets
 	@sed -n 's/^\([a-z]*\):[^#]*## \(.*\)/make \1@\2/p' Makefile | column -t -s @ 2>/dev/null || grep '^[a-z]*:.*##' Makefile
@@ -28,8 +28,18 @@ lint: $(STAMP)  ## style, types, who imports whom
 docs: $(STAMP)  ## links, anchors and examples of the documents
 	$(BIN)/python .ci/check_docs.py
 
+coverage: $(STAMP)  ## every branch of what guards a leg is reached by its tests (nightly)
+	$(BIN)/pip install --quiet -c .ci/constraints.txt -e '.[proof]'
+	$(BIN)/coverage run --branch --source=legtest.safety -m pytest -q tests/safety
+	$(BIN)/coverage report --show-missing --fail-under=100
+
+mutants: $(STAMP)  ## small changes to what guards a leg are noticed by its tests (takes hours)
+	$(BIN)/pip install --quiet -c .ci/constraints.txt -e '.[proof]'
+	$(BIN)/mutmut run
+	$(BIN)/mutmut results
+
 clean:  ## remove the environment and what the tools leave behind (not the runs)
-	rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) build dist mutants .coverage *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
 	find legtest tests suites -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # Made again only when what it is made from changes.
