@@ -12,7 +12,8 @@ from legtest.records.trace import COMMAND_COLUMNS, UNITS
 from legtest.units import KINDS
 
 _HIGHEST_ID = 0x1FFFFFFF
-_LARGEST = 1e12  # of a scale, in SI units for one count
+_LARGEST = 1e12  # of a length, a factor, or a scale in SI units for one count
+_LARGEST_VALUE = 1e100  # whose square is still a number
 
 
 def check_leg(leg: LegDescription, where: str) -> None:
@@ -25,7 +26,7 @@ def check_leg(leg: LegDescription, where: str) -> None:
     geometry = leg.geometry
     numbers = [x for row in leg.coupling for x in row]
     numbers += [geometry.hip_offset_m, geometry.thigh_m, geometry.shank_m, leg.decision.coverage]
-    if not all(map(isfinite, numbers)) or not 0 < leg.decision.coverage < 1:
+    if not all(abs(x) < _LARGEST for x in numbers) or not 0 < leg.decision.coverage < 1:
         raise RecordError(f"{where}: a length, a coupling or a coverage that no leg has")
 
 
@@ -56,8 +57,14 @@ def _fits_a_frame(signal: Signal) -> bool:
 
 
 def check_verdict(verdict: Verdict, where: str) -> None:
-    """Raises RecordError for a value of a kind that does not exist."""
-    limit = verdict.limit
-    for kind in (verdict.measurement.kind, *([limit.kind] if limit else [])):
+    """Raises RecordError for a value of a kind that does not exist, or with an uncertainty that none has."""
+    m, limit = verdict.measurement, verdict.limit
+    for kind in (m.kind, *([limit.kind] if limit else [])):
         if kind not in KINDS:
             raise RecordError(f"{where}: there is no kind of value {kind[:40]!r}")
+    numbers = [m.value, m.u, *(line.u for line in m.budget)]
+    numbers += [x for x in (limit.low, limit.high) if x is not None] if limit else []
+    if any(isfinite(x) and abs(x) > _LARGEST_VALUE for x in numbers):
+        raise RecordError(f"{where}: a number larger than {_LARGEST_VALUE:g}")
+    if m.u < 0 or (isfinite(m.u) and not m.dof > 0):
+        raise RecordError(f"{where}: u {m.u:g} with {m.dof:g} degrees of freedom is no uncertainty")

@@ -13,6 +13,7 @@ from legtest.records.trace import Trace
 
 SIZE = 170
 _MARGIN = 14
+_LARGEST = 1e9  # rad
 HEIGHT_OF_REACH = (SIZE - 2 * _MARGIN) / 1.25  # how long the straight leg is drawn
 
 
@@ -31,7 +32,7 @@ def poses(leg: LegDescription | None, trace: Trace, at: NDArray[np.int64]) -> Po
     if any(name not in trace.columns for name in names):
         return None
     actuators = np.stack([_filled(trace.columns[name]) for name in names], axis=1)[at]
-    if np.isnan(actuators).any():
+    if not (np.abs(actuators) < _LARGEST).all():  # a gap without a value beside it, or a damaged file's number
         return None
     chain = joint_chain(leg, actuators)
     reach = abs(leg.geometry.hip_offset_m) + leg.geometry.thigh_m + leg.geometry.shank_m

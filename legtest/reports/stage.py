@@ -17,6 +17,7 @@ from legtest.reports import pose
 from legtest.units import display_unit, in_unit
 
 _INSTANTS = 400  # how many positions the slider has at most
+_LARGEST = 1e9  # rad or N*m
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +79,11 @@ def _instants(samples: int) -> NDArray[np.int64]:
 def _plots(trace: Trace, axis: str) -> list[plots.Plot]:
     def series(name: str, look: str, signal: str, kind: str, factor: float = 1.0) -> list[plots.Series]:
         values = trace.columns.get(f"{axis}.{signal}")
-        if values is None or np.isnan(values).all():
+        if values is None or not (np.abs(values) < _LARGEST).any():
             return []
-        return [plots.Series(name, look, in_unit(1.0, display_unit(kind)) * factor * values)]
+        # Numbers that no leg has, as a damaged file holds them, leave a gap and not a drawing without a scale.
+        shown = np.where(np.abs(values) < _LARGEST, values, np.nan)
+        return [plots.Series(name, look, in_unit(1.0, display_unit(kind)) * factor * shown)]
 
     position = [*series("set-point", "wanted", "setpoint", "angle"), *series("position", "got", "position", "angle")]
     torque = [

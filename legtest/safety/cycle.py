@@ -25,7 +25,7 @@ from legtest.safety.rules import rules_of
 from legtest.safety.service import ObjectAccess
 from legtest.safety.setup import Setup
 
-ECHO_CYCLES = 3
+ECHO_CYCLES = 3  # see RECENT_CYCLES of the monitor's state
 PRESS = "PRESS THE EMERGENCY STOP"
 _OFF, _STOP, _LOWER = Reaction.OFF_NOW, Reaction.STOP_THEN_OFF, Reaction.LOWER_THEN_OFF
 Stopped = Callable[[tuple[Reason, ...]], None]
@@ -105,6 +105,8 @@ class Cycle:
         if refusal:
             self._tell(f"refused 0x{frame.can_id:X}#{frame.data.hex()}: {refusal}")
             raise NotPermitted(refusal)
+        if self.gate.energises(frame):
+            self.state = self.state._replace(acted=self.state.cycle)
         if not self.configuring and (setting := self.gate.setting(frame)):
             self.ledger.revoke(f"{setting}, which the pre-check had written, was written again")
         self.link.send(frame)

@@ -88,6 +88,10 @@ class Gate:
             return self._service_refusal(frame, powered)
         return "this frame is not known to be harmless"
 
+    def energises(self, frame: Frame) -> bool:
+        """Whether this frame brings a drive nearer to power."""
+        return (frame.can_id, frame.data) in self._powered_only
+
     def setting(self, frame: Frame) -> str:
         """Which of the settings that the pre-check writes this frame writes; "" = none."""
         if frame.can_id not in self._requests or frame.data[:1] in (b"", *(bytes((c,)) for c in _READS)):

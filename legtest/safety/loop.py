@@ -199,7 +199,7 @@ class Loop(Cycle):
         self.state = self.state._replace(proving=proving)
 
     def _all_off(self) -> bool:
-        return all(
+        return not self.state.unsettled and all(
             axis.is_off.holds(state.status) and self.state.cycle - state.sampled <= 1
             for axis, state in zip(self.setup.axes, self.state.axes, strict=True)
         )

@@ -75,7 +75,9 @@ def _react(
                 silent = True
                 frames = (NMT_STOP_ALL,)
             reaction, until = _OFF, now_ns + UNCONFIRMED_CYCLES * rules.period_ns
-        frames += tuple(f for i in moving for f in rules.stop[reaction][i])
+        # A drive that looks off may have been told to come on a moment ago, and not have heard it yet.
+        told = range(len(axes)) if state.unsettled else moving
+        frames += tuple(f for i in told for f in rules.stop[reaction][i])
     after = state._replace(
         cycle=cycle, axes=axes, last_ns=now_ns, reaction=reaction, until_ns=until, silent=silent, slowest=slowest
     )

@@ -7,6 +7,8 @@ from typing import NamedTuple
 from legtest.canbus.wiremap import Point, Reaction
 from legtest.safety.permit import Grant
 
+RECENT_CYCLES = 4  # one more than a frame may stand in the adapter before that alone is a reason to stop
+
 
 class Still(NamedTuple):
     """An answer that does not change: its bytes, how many samples in a row they were the same, the demand at first."""
@@ -77,7 +79,7 @@ class MonitorState(NamedTuple):
     communication is being proven. reaction: the stop being carried out; until_ns: when it must be confirmed; slowest:
     the least speed of what is under power since it began to act, -1 = not yet. silent: no heartbeat any more. strained:
     samples in a row above the power. errors_ns: instants of the last error frames. unconfirmed: a stop was given up, so
-    the leg may be powered without a grant.
+    the leg may be powered without a grant. acted: the cycle in which a frame that energises left last.
     """
 
     cycle: int
@@ -98,6 +100,12 @@ class MonitorState(NamedTuple):
     strained: int = 0
     errors_ns: tuple[int, ...] = ()
     unconfirmed: bool = False
+    acted: int = -RECENT_CYCLES - 1
+
+    @property
+    def unsettled(self) -> bool:
+        """Whether a drive that says it is off may be about to follow what energises it."""
+        return self.cycle - self.acted <= RECENT_CYCLES
 
 
 class Reason(NamedTuple):

@@ -550,4 +550,40 @@ CASES = (
         ),
         end="lower",
     ),
+    # an adapter that took nothing for a moment, right behind the frames that enable: the last answers still said off
+    Case(
+        seed=100095,
+        leg=1,
+        rate_hz=125.0,
+        precheck="unpowered",
+        home=False,
+        start=0.2723023877863251,
+        faults=(
+            Fault(
+                kind="adapter busy",
+                trigger=Trigger(edge="enable", count=1, after_ns=2822465),
+                axis=-1,
+                size=0.0,
+                span_ns=1098357,
+            ),
+            Fault(
+                kind="drive mute",
+                trigger=Trigger(edge="enable", count=1, after_ns=8312027),
+                axis=1,
+                size=0.0,
+                span_ns=26607711,
+            ),
+        ),
+        motions=(
+            Motion(
+                shape="ramp",
+                seconds=0.5461181229784258,
+                share=0.40468530508840184,
+                way_rad=(0.0, 0.0868028602390219),
+                cap_share=1.0,
+                pause_ms=100.0,
+            ),
+        ),
+        end="close",
+    ),
 )

@@ -32,8 +32,9 @@ VERDICTS = st.builds(
     Verdict, MEASUREMENTS, st.none() | LIMITS, TEXT, st.sampled_from(list(Word)), st.none() | FLOATS, TEXT
 )
 COUNTS = st.integers(0, 10**15)
+WHOLE = st.integers(-(2**63), 2**64 - 1)
 PLAIN = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | TEXT,
+    st.none() | st.booleans() | WHOLE | st.floats(allow_nan=False, allow_infinity=False) | TEXT,
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(TEXT, inner, max_size=3),
     max_leaves=8,
 )

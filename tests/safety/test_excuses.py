@@ -7,7 +7,8 @@ from bench_leg import MS, Leg
 from powered_leg import SETUP, T, moving, powered
 
 from legtest.canbus.frame import Frame
-from legtest.errors import BusLost, DriveError, LegStopped, NotPermitted
+from legtest.canbus.wiremap import Reaction
+from legtest.errors import BusBusy, BusLost, DriveError, LegStopped, NotPermitted
 from legtest.safety import sdo
 from legtest.safety.monitor import initial, step
 from legtest.safety.reading import of_lost_connection
@@ -91,3 +92,42 @@ def test_the_last_segment_may_be_empty() -> None:
     with pytest.raises(StopIteration) as end:
         upload.send(bytes((0x1F, 0, 0, 0, 0, 0, 0, 0)))
     assert end.value.value == b"abcdefg"
+
+
+def test_a_drive_that_was_told_to_come_on_a_moment_ago_is_not_taken_for_off() -> None:
+    """The adapter takes nothing for one cycle, right behind the frames that enable: the last answers still say off."""
+    leg = Leg()
+    key = leg.precheck()
+    leg.loop.run(250)
+    told: set[int] = set()
+    refused = []
+    pass_on = leg.link.send
+
+    def send(frame: Frame) -> None:
+        if len(told) == 3 and len(refused) < 4:
+            refused.append(frame)  # SYNC and a stop frame for each axis
+            raise BusBusy("no room")
+        pass_on(frame)
+        if 0x201 <= frame.can_id <= 0x203 and frame.data == b"\x0f\x00":
+            told.add(frame.can_id)
+
+    leg.link.send = send  # type: ignore[method-assign]
+    with pytest.raises(LegStopped, match="adapter"):
+        leg.loop.energise(key)
+    assert [frame.can_id for frame in refused] == [SETUP.sync_id, 0x201, 0x202, 0x203]
+    assert leg.energised() == [False] * 3
+    assert [leg.wire.controls(node)[-1] for node in (1, 2, 3)] == [2] * 3
+    on = max(f.t_ns for f in leg.wire.frames if f.can_id == 0x203 and f.data == b"\x0f\x00")
+    stops = [f.t_ns for f in leg.wire.frames if f.can_id == 0x203 and f.data == b"\x02\x00" and f.t_ns > on]
+    assert stops[0] - on < 3 * T
+    assert len(stops) >= 3, "said again until no answer can be from before"
+
+
+@pytest.mark.parametrize(("cycles", "told"), [(4, True), (5, False)])
+def test_for_how_long_a_stop_goes_to_drives_that_look_off(cycles: int, told: bool) -> None:
+    state = initial(3, 0)
+    off = tuple(a._replace(status=0x40, sampled=9) for a in state.axes)
+    before = state._replace(cycle=9, axes=off, acted=9 - cycles, reaction=Reaction.STOP_THEN_OFF, until_ns=10**9)
+    assert before.unsettled is told
+    _, frames, _ = step(T, [], before, RULES)
+    assert len(frames) == (3 if told else 0)
