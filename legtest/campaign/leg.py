@@ -25,6 +25,7 @@ from legtest.wiring import setup_of
 
 MS = 1_000_000
 SUPPLY_V = 24.0
+FOR_GOOD_NS = 10_000_000_000  # longer than any run
 
 
 @cache
@@ -178,7 +179,8 @@ class CampaignLeg:
         self.link.flush()
 
     def gone(self, what: str) -> None:
-        """Nothing of the host's will leave any more."""
+        """Nothing of the host's will leave any more, whatever else happens."""
+        self.observer.hampered(self.now, self.now + FOR_GOOD_NS)
         self.observer.violation(self.now, what, "drives")
 
     def break_monitor(self, passes: int) -> None:

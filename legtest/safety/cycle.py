@@ -64,6 +64,7 @@ class Cycle:
         self.outbox: list[Frame] = []
         self.beating = False
         self.beat_ns = 0  # when our heartbeat left last
+        self.looked_ns = 0  # when the drives were last asked who and how they are
         self.configuring = False  # what the pre-check has written may be written now
         self.unconfirmed = False  # a stop was given up: the leg may be powered, whatever was done
         self.lost = False

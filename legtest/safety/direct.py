@@ -10,6 +10,7 @@ from contextlib import suppress
 from legtest.canbus.frame import Frame
 from legtest.canbus.wiremap import Reaction
 from legtest.errors import LegtestError, NotPermitted
+from legtest.safety.again import look_again
 from legtest.safety.loop import Loop
 from legtest.safety.permit import Permit
 from legtest.safety.port import PrecheckReport, PrecheckStep, TimingCounts
@@ -50,6 +51,7 @@ class DirectPort:
 
     def energise(self, key: Permit) -> None:
         self._check_allowed()
+        look_again(self._loop, key)
         self._loop.energise(key)
 
     def play(self, stretch: Stretch, key: Permit) -> None:

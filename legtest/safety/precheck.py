@@ -35,6 +35,7 @@ def run_precheck(loop: Loop) -> PrecheckReport:
         now = loop.link.now_ns()
         everything = tuple(range(len(loop.setup.axes)))
         grant = Grant("motion", everything, loop.setup.torque_Nm, now + loop.setup.permit_ns)
+        loop.looked_ns = now
         return PrecheckReport(tuple(steps), now - begun, loop.ledger.issue(grant, now), grant.end_ns)
 
 
