@@ -62,14 +62,23 @@ def open_live(
     started = start(
         setup, bench.interface, bench.channel, bench.bit_rate, rehearsal=signoff.rehearsal, folder=folder
     )  # fmt: skip
+    ended = _end_of(signoff, now)
+    port = PipePort(started, lambda: ended(port.now_ns()) or may_energise(), events)
     hands: Hands = PlayedHands(bench.channel) if signoff.rehearsal else NobodysHands()
     made = Bench(
-        leg, bench, PipePort(started, may_energise, events), setup.axes, sync_id=setup.sync_id,
+        leg, bench, port, setup.axes, sync_id=setup.sync_id,
         period_ns=setup.period_ns, speed_rad_s=[joint.speed_rad_s for joint in setup.joints], hands=hands, log=log,
         by=signoff.by,
     )  # fmt: skip
     made.energy.allowed = allowed
     return made
+
+
+def _end_of(signoff: SignOff, now: datetime) -> Callable[[int], str]:
+    """Why no power comes on at an instant of the bus' clock, which nobody sets: the hours of the sign-off are over."""
+    left_ns = (signoff.valid_until - now).total_seconds() * 1e9
+    end = signoff.valid_until.isoformat(timespec="minutes")
+    return lambda now_ns: f"the sign-off ended at {end}: sign the bench off anew" if now_ns >= left_ns else ""
 
 
 def open_unpowered(leg: LegDescription, bench: BenchDescription) -> Port:

@@ -250,7 +250,7 @@ def _execute(case: Case, legs: Sequence[str], digest: bool) -> Outcome:
 def _as_a_test_ends(leg: CampaignLeg, error: BaseException) -> None:
     """What stands around a user's code does: stop, whatever the error was. A dead host does nothing."""
     if not isinstance(error, HostDied):
-        with suppress(Endless, *INJECTED):
+        with suppress(Endless, HostDied, *INJECTED):  # it may die in this very stop
             leg.loop.stop(Reaction.STOP_THEN_OFF, f"{type(error).__name__} in a test")
 
 

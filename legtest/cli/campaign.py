@@ -90,7 +90,9 @@ def _progress(clock: Callable[[], float], runs: int) -> Callable[[Tally], None]:
             last = now
             rate = tally.runs / (now - start)
             left = (runs - tally.runs) / rate / 60
-            text = f"{tally.runs} runs, {rate:.1f} a second, {len(tally.seeds_broken)} broken, {left:.0f} min left"
+            seeds = tally.seeds_broken
+            which = f" (seed {', '.join(map(str, seeds[:8]))}{', ...' if len(seeds) > 8 else ''})" if seeds else ""
+            text = f"{tally.runs} runs, {rate:.1f} a second, {len(seeds)} broken{which}, {left:.0f} min left"
             click.echo(text, err=True)
 
     return done

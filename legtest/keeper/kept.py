@@ -64,6 +64,9 @@ class Keeper:
         self._heard_ns = self._until_ns = 0
         self._busy = False  # with a call of the host
         self._slept_ns = suspended_ns()
+        # Asked now: a plug that has been pulled has no name any more, and its stop must be found under this one.
+        self._identity = identity_of(opening.interface, opening.channel)
+        self._latch = latch.path_for(self._identity)
         self._loop = Loop(link, opening.setup, self, self.event, host=self.host, stopped=self.stopped)
         self._port = DirectPort(self._loop, lambda: "")
 
@@ -88,8 +91,7 @@ class Keeper:
         """The monitor stops the leg: latched, unless it was for the host or the record and says nothing of the leg."""
         words = tuple(str(reason) for reason in reasons if reason.rule not in ("host", "record"))
         if words:
-            identity = identity_of(self._opening.interface, self._opening.channel)
-            self._writer.call(partial(latch.set, latch.path_for(identity), identity, words, today()))
+            self._writer.call(partial(latch.set, self._latch, self._identity, words, today()))
 
     # ------------------------------------------------------------------ the pipe
     def host(self, now_ns: int) -> str:
@@ -189,7 +191,8 @@ class Keeper:
                 self._loop.run(1)
             else:
                 select.select([self._pipe], [], [], IDLE_S)
-                self._loop.listen(0)
+                # A permit is worth something only as long as its drives are seen: SYNC makes them say how they are.
+                self._loop.run(1) if self._loop.ledger.live else self._loop.listen(0)
                 self._hear(self._link.now_ns())
         except LegStopped as error:
             self._tell()

@@ -43,8 +43,8 @@ def ignore(_reasons: tuple[Reason, ...]) -> None:
 class Cycle:
     """Owns link, set-up, ledger and logs of one leg. All methods run in the one thread that made it.
 
-    host: asked once in every cycle, after the monitor, why there is no host any more; "" = it lives. stopped: told the
-    reasons once, when a stop by the monitor begins on a powered leg, after its first frames have left.
+    host: asked once in every cycle, after the monitor, why there is no host any more; "" = it lives. stopped: told all
+    reasons so far whenever one comes up on a powered leg, after the first frames of the stop have left.
     """
 
     def __init__(
@@ -78,7 +78,7 @@ class Cycle:
         self._drives_acted_ns = setup.loss_ns + self.rules.confirm_ns(_STOP, max(j.speed_rad_s for j in setup.joints))
         self._echoes: deque[int] = deque()  # when each SYNC left whose echo has not come back
         self.unrecorded = False  # frames are missing from the record
-        self._echoing = self._echoed = self._told = False
+        self._echoing = self._echoed = False
         self._next = link.now_ns() + setup.period_ns
         self._grant: Grant | None = None
         self._player: Player | None = None
@@ -203,7 +203,8 @@ class Cycle:
             late -= slots * period
             if self.powered or self.configuring:
                 self._missed += slots
-            self.state = self.state._replace(cycle=self.state.cycle + slots)
+            # A slot left out settles nothing: no drive has been asked in it.
+            self.state = self.state._replace(cycle=self.state.cycle + slots, acted=self.state.acted + slots)
         if self.powered or self.configuring:
             self._lateness.append(late)
         start = self._next
@@ -243,6 +244,15 @@ class Cycle:
             self._tell(f"the stop is not confirmed and the heartbeat has ended: {PRESS}")
         if reasons and self.state.reaction == _LOWER:
             self._begin_lowering()
+        if not self.powered:
+            self._check_off()
+
+    def _check_off(self) -> None:
+        """Nothing is permitted, so nothing is on: not by another program, and not left on by a stop that went wrong."""
+        for name, test, axis in zip(self.rules.names, self.rules.is_energised, self.state.axes, strict=True):
+            if axis.sampled >= self.state.cycle - 1 and test.holds(axis.status):
+                value = f"statusword 0x{axis.status:04X}"
+                self._object(Reason("drive state", name, value, "off without a permit", _OFF))
 
     def _check_echoes(self, frames: Sequence[Frame], now_ns: int) -> None:
         """Our own SYNC comes back when it has been on the wire: one that is old stands in a queue, before a stop."""
@@ -357,8 +367,7 @@ class Cycle:
         self.reasons += tuple(fresh)
         for reason in fresh:
             self._tell(f"{reason.reaction.name.lower().replace('_', ' ')}: {reason}")
-        if self.powered and not self._told:
-            self._told = True
+        if self.powered and fresh:
             try:
                 self._stopped(self.reasons)
             except Exception as error:  # noqa: BLE001

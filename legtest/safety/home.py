@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 HOME_NS = 1_500_000_000  # for every drive to confirm its home
 CONFIRM_CYCLES = 2
+TAKEN_RAD = 0.05  # a limp leg may sag a little between the telling and the look
 
 
 def set_home(loop: Loop, positions_rad: Mapping[str, float], key: Permit) -> None:
@@ -40,6 +41,10 @@ def set_home(loop: Loop, positions_rad: Mapping[str, float], key: Permit) -> Non
         _leave(loop, homes)
     loop.raise_if_stopped()
     loop.run(2)
+    for seen, name in zip(loop.state.axes, loop.rules.names, strict=True):
+        if loop.state.cycle - seen.sampled > 1 or abs(seen.position - positions_rad[name]) > TAKEN_RAD:
+            loop.ledger.revoke(f"{name} did not take its home")
+            raise DriveError(f"{name} was told {positions_rad[name]:+.3f} rad and says {seen.position:+.3f} rad")
     loop.state = loop.state._replace(homed=True)
 
 
@@ -54,12 +59,14 @@ def _prepare(loop: Loop, positions_rad: Mapping[str, float], homes: Sequence[Hom
 def _take_home(loop: Loop, homes: Sequence[HomeSetting]) -> None:
     """Start homing and wait until each drive confirms it."""
     end = loop.link.now_ns() + HOME_NS
-    while waiting := [h for h, a in zip(homes, loop.state.axes, strict=True) if not h.done.holds(a.status)]:
+    waiting = list(homes)  # all at first: what a status says may be left from the last time
+    while waiting:
         if loop.link.now_ns() > end or not loop.powered:  # nothing holds for ever: it may have been switched off
             raise DriveError("a drive did not confirm its home position")
         for frame in (frame for home in waiting for frame in home.start):
             loop.send(frame)
         loop.run(CONFIRM_CYCLES)
+        waiting = [h for h, a in zip(homes, loop.state.axes, strict=True) if not h.done.holds(a.status)]
 
 
 def _leave(loop: Loop, homes: Sequence[HomeSetting]) -> None:

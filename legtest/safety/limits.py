@@ -9,6 +9,7 @@ from legtest.safety.rules import (
     PUSH_DEMAND_RAD,
     RESTING_RAD_S,
     SATURATED,
+    SELDOM_CYCLES,
     SLIP_DOUBTS,
     STILL_RAD,
     STILL_SAMPLES,
@@ -37,6 +38,12 @@ def check_drive(
     age = cycle - axis.sampled
     if age > rules.age_cycles:
         reasons.append(Reason("telemetry age", name, f"{age} cycles", f"{rules.age_cycles} cycles", _STOP))
+    for what, value, at in (
+        ("supply", axis.supply, axis.supply_at),
+        ("temperature", axis.temperature, axis.temperature_at),
+    ):
+        if value is not None and cycle - at > SELDOM_CYCLES:
+            reasons.append(Reason("telemetry age", name, f"{what} {cycle - at} cycles", f"{SELDOM_CYCLES}", _STOP))
     if rules.is_fault[index].holds(axis.status):
         reasons.append(Reason("drive fault", name, status, "no fault", _STOP))
     elif state.enabled and not rules.is_energised[index].holds(axis.status):

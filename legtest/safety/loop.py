@@ -31,8 +31,8 @@ class Loop(Cycle):
     # ------------------------------------------------------------------ power on
     def begin_anew(self) -> None:
         """Forget the stop of an earlier pre-check's time; only a new pre-check may."""
-        self.reasons, self.cause, self.intruder, self._told = (), None, "", False
-        self.state = self.state._replace(reaction=None, homed=False, silent=False)
+        self.reasons, self.cause, self.intruder = (), None, ""
+        self.state = self.state._replace(reaction=None, homed=False, silent=False, proving=())
 
     def energise(self, key: Permit) -> None:
         """Enable the axes of a key at their present positions, watching each step.
@@ -50,6 +50,9 @@ class Loop(Cycle):
         self.settle()
         if not self.ledger.live:
             raise NotPermitted("the permit became void while the leg came to rest")
+        cycle = self.state.cycle  # what comes seldom may have come before a long rest
+        axes = tuple(axis._replace(supply_at=cycle, temperature_at=cycle) for axis in self.state.axes)
+        self.state = self.state._replace(axes=axes)
         row = tuple(Point(axis.position, 0.0, cap) for axis, cap in zip(self.state.axes, grant.torque_Nm, strict=True))
         self._rest = tuple(point.position_rad for point in row)
         self._grant, self._sent = grant, deque([row, row], 2)
@@ -196,7 +199,8 @@ class Loop(Cycle):
             self.cycle()
         except Exception as error:  # noqa: BLE001
             self._tell(f"a drive still watches our heartbeat: {error}")
-        self.state = self.state._replace(proving=proving)
+        finally:
+            self.state = self.state._replace(proving=proving)
 
     def _all_off(self) -> bool:
         return not self.state.unsettled and all(

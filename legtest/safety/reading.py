@@ -108,8 +108,9 @@ def _fed(
     if "velocity" in slow and axis.sampled == when[0]:
         axis = axis._replace(slip=_slip(axis, slow["velocity"], rules))
     if "temperature" in slow:
-        axis = axis._replace(temperature=slow["temperature"], warm=_warm(axis.warm, when[1], slow["temperature"]))
-    return axis._replace(supply=slow.get("supply", axis.supply))
+        warm = _warm(axis.warm, when[1], slow["temperature"])
+        axis = axis._replace(temperature=slow["temperature"], warm=warm, temperature_at=when[0])
+    return axis._replace(supply=slow["supply"], supply_at=when[0]) if "supply" in slow else axis
 
 
 def _fast(
@@ -146,6 +147,7 @@ def _fast(
         status, position, velocity, torque, axis.temperature, axis.supply, cycle, over, steady, trail,
         still, Slip() if state.homing else axis.slip, axis.warm,
         _push(axis.push, cycle, demand, position, rules) if strong else Push(),
+        axis.supply_at, axis.temperature_at,
     )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from legtest.safety.sdo import request_id
 from legtest.safety.setup import HOST_NODE, STOP_DECELERATION, JointLimits, Setup, stop_latency_s
 
 CONTACT_MARGIN_RAD = 0.1  # beyond the drawing's end stop a gentle joint may still go: tolerance of stop and zero
+SELDOM_CYCLES = 125  # five times the rarest answer that is mapped: one or two may be lost
 RESTING_RAD_S = 0.1  # noise of a speed taken from two encoder readings
 
 # Thresholds, each with the noise or the physics it comes from.

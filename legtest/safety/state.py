@@ -69,6 +69,8 @@ class AxisState(NamedTuple):
     slip: Slip = Slip()
     warm: Warm = Warm()
     push: Push = Push()
+    supply_at: int = -1
+    temperature_at: int = -1
 
 
 class MonitorState(NamedTuple):

@@ -259,7 +259,7 @@ def test_and_when_that_shows_it_energised_it_is_switched_off_and_refused() -> No
         port.send(Frame(0, 0x202, bytes((word, 0))))
         leg.wait(5 * MS)
     leg.link.pump(leg.now)
-    refused(leg, "hip: statusword 0x.*a disable was sent")
+    refused(leg, "drive state, hip: statusword 0x.*off without a permit")
     leg.wait(20 * MS)
     assert leg.energised() == [False] * 3
 

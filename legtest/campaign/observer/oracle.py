@@ -234,9 +234,9 @@ class Oracle:
         self.may_off |= not motion
         if cap > 0 and error > 1.15 * plan.following_rad + 0.01 and len(asked) == asked_all(seen):
             yield Crossed("following error", "stop" if motion else "off", axis)
-        moved = min(abs(d - seen.same_from) for d in asked)  # the newest are on their way, and not yet in force
-        self.may_off |= seen.same >= 3 and moved > STUCK_DEMAND_RAD / 2
-        if seen.same >= STUCK_PASSES and moved > STUCK_DEMAND_RAD:
+        moved = [abs(d - seen.same_from) for d in asked]  # the newest are on their way, and not yet in force
+        self.may_off |= seen.same >= 3 and max(moved) > STUCK_DEMAND_RAD / 2
+        if seen.same >= STUCK_PASSES and min(moved) > STUCK_DEMAND_RAD:
             yield Crossed("stuck telemetry", "off", axis)
         if cap <= 1.05 * contact or abs(seen.torque) < 0.65 * cap:
             seen.track.clear()
