@@ -354,6 +354,10 @@ class Cycle:
                 self.link.send(frame)
             except BaseException as error:  # noqa: BLE001
                 failed = failed or error
+        if failed is not None:
+            self.state = self.state._replace(said_ns=-1)
+        elif frames and (self.state.said_ns is None or self.state.said_ns < 0):
+            self.state = self.state._replace(said_ns=self.link.now_ns())
         if isinstance(failed, Exception):
             self.lost = self.lost or isinstance(failed, BusLost)
             self._note((Reason("adapter", "host", str(failed), "an adapter that takes every frame", _STOP),))

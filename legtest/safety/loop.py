@@ -59,7 +59,7 @@ class Loop(Cycle):
         self._player = player = Player(Stretch(self.rules.names, (0,), (row,), FOR_EVER_NS), self._next)
         self.beating, self.beat_ns = True, self.link.now_ns() - self.setup.heartbeat_ns
         self._echoes.clear()
-        self.state = self.state._replace(enabled=False, homing=homing)
+        self.state = self.state._replace(enabled=False, homing=homing, said_ns=None)
         try:
             self._enable(grant)
             player.void_ns = self.link.now_ns() + IDLE_NS

@@ -32,12 +32,10 @@ def step(now_ns: int, frames: Sequence[Frame], state: MonitorState, rules: Rules
     if grant is not None:
         check_host(now_ns, state, rules, reasons)
         for index in grant.axes:
-            if index not in state.proving:
-                check_drive(index, axes[index], cycle, state, rules, reasons)
-                check_motion(index, axes[index], state, rules, reasons)
+            check_drive(index, axes[index], cycle, state, rules, reasons)
+            check_motion(index, axes[index], state, rules, reasons)
         count = strained(axes, state, rules, reasons)
-        if grant.kind == "motion":
-            check_joints(axes, state, rules, reasons)
+        check_joints(axes, state, rules, reasons)
     if state.keyed or grant is not None:
         for index, axis in enumerate(axes):
             if index not in state.proving:
@@ -73,7 +71,9 @@ def _react(
                 reasons.append(Reason("stop", rules.names[moving[0]], "not confirmed", "off in time", _OFF))
             if reaction == _OFF:
                 silent = True
-                frames = (NMT_STOP_ALL,)
+                # It overtakes controlwords, and a stopped node hears none: those have their time on the bus first.
+                if state.said_ns is None or 0 <= state.said_ns <= now_ns - rules.period_ns // 2:
+                    frames = (NMT_STOP_ALL,)
             reaction, until = _OFF, now_ns + UNCONFIRMED_CYCLES * rules.period_ns
         # A drive that looks off may have been told to come on a moment ago, and not have heard it yet.
         told = range(len(axes)) if state.unsettled else moving

@@ -81,7 +81,8 @@ class MonitorState(NamedTuple):
     communication is being proven. reaction: the stop being carried out; until_ns: when it must be confirmed; slowest:
     the least speed of what is under power since it began to act, -1 = not yet. silent: no heartbeat any more. strained:
     samples in a row above the power. errors_ns: instants of the last error frames. unconfirmed: a stop was given up, so
-    the leg may be powered without a grant. acted: the cycle in which a frame that energises left last.
+    the leg may be powered without a grant. acted: the cycle in which a frame that energises left last;
+    said_ns: since when the adapter has taken every stop frame, -1 = it has not, None = none was sent.
     """
 
     cycle: int
@@ -103,6 +104,7 @@ class MonitorState(NamedTuple):
     errors_ns: tuple[int, ...] = ()
     unconfirmed: bool = False
     acted: int = -RECENT_CYCLES - 1
+    said_ns: int | None = None
 
     @property
     def unsettled(self) -> bool:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from legtest.campaign.observer.oracle import STATE_MASK, Oracle
 from legtest.campaign.observer.permission import Permission
-from legtest.campaign.observer.plan import OFF_GRACE_NS, WirePlan
+from legtest.campaign.observer.plan import FOLLOWING_NS, OFF_GRACE_NS, WirePlan
 from legtest.campaign.observer.stops import Expected, Stop, StopTimes
 
 STAGE_ON = (0x27, 0x07, 0x0F)  # operation enabled, quick stop active, fault reaction active (CiA 402)
@@ -255,6 +255,8 @@ class Duties:
         """I7: without the host's heartbeat no drive stays on."""
         each = self._axes[axis]
         limit = self.plan.loss_ns + 2 * OFF_GRACE_NS + 2 * self.plan.ramp_ns(each.speed)
+        if self.oracle.distrusted:
+            limit += FOLLOWING_NS  # who cannot trust its feedback cannot brake: its following error ends it
         if self._beat_ns >= 0 and each.obeys != "nothing" and t_ns - self._beat_ns > limit:
             self._break(t_ns, f"I7 {self.plan.axes[axis].name} is on long after the host's last heartbeat")
             self._beat_ns = t_ns  # once

@@ -269,8 +269,11 @@ class Oracle:
         for j, angle in enumerate(plan.joints([seen.position or 0.0 for seen in axes])):
             limits, seen = plan.axes[j], axes[j]
             outside = max(limits.low_rad - angle, angle - limits.high_rad)
-            seen.inside |= outside < 0.0
             strong = not seen.demands or min(c for _, c in seen.demands) > 1.05 * limits.contact_Nm
+            if outside < 0.0:
+                seen.inside = True
+            elif not strong:
+                seen.inside = False  # it went there gently, and may stay or come back
             if seen.inside and outside > 0.03 and (strong or outside > 0.15 + limits.travel_high_rad - limits.high_rad):
                 yield Crossed("position", "stop", j)
 

@@ -9,6 +9,7 @@ FRAMES_BEFORE_A_STOP = 7  # three set-points, one frame already on the wire, thr
 LATENESS_NS = 1_000_000
 DRIVE_NS = 1_000_000  # from a frame's end to the power stage
 OFF_GRACE_NS = 20_000_000
+FOLLOWING_NS = 150_000_000  # until a drive that runs away from its demand has a following error (0x6065, 0x6066)
 STAY_RAD_S = 0.5  # above this speed a braked stop must not lose its power
 
 
