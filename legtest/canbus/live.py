@@ -27,6 +27,7 @@ from legtest.errors import BusBusy, BusLost, LinkError
 SEND_WAIT_S = 0.001  # for room in the adapter's queue; see Link.send
 WRITE_LIMIT_S = 0.05  # python-can without a limit blocks for ever on an adapter that stops reading
 MOST_BAD_PER_S = 20
+IN_USE = "it may be moving a leg: wait until it ends, or stop it with Ctrl-C in its terminal"
 # For the serial line python-can sleeps two seconds after opening and a millisecond in every empty read by default.
 _EXTRA: Mapping[str, Mapping[str, Any]] = {"slcan": {"sleep_after_open": 0, "timeout": 0}}
 # What the back ends raise, by their source and by trial; each of them lets some bare exceptions through.
@@ -42,7 +43,7 @@ _CAUSES = {
     errno.EIO: "the adapter is gone; check its plug and its supply",
     errno.EACCES: "this user may not open it; join the device's group and log in again",
     errno.EPERM: "this user may not open it; join the device's group and log in again",
-    errno.EBUSY: "another program uses it; end that one first",
+    errno.EBUSY: "another program uses it; find out which before you end it: it may be moving a leg",
     errno.ENETDOWN: "the interface is down; bring it up with its bit rate first",
 }
 
@@ -65,7 +66,7 @@ class Claim:
         except BlockingIOError as error:
             holder = _holder(self.fd)
             os.close(self.fd)
-            raise BusBusy(f"{channel} is in use by {holder}: end that one first") from error
+            raise BusBusy(f"{channel} is in use by {holder}: {IN_USE}") from error
         except OSError as error:
             os.close(self.fd)
             raise mapped(error, f"claiming {channel} as a serial device") from error

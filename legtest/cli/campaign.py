@@ -42,6 +42,7 @@ def campaign(
     if trace:
         _trace(seed, legs, remove)
         return
+    _write(path, None, 0.0, [])  # now, and not after hours
     start = time.monotonic()
     tally = swarm.swarm(range(seed, seed + runs), legs, jobs=jobs, done=_progress(time.monotonic, runs))
     seconds = time.monotonic() - start
@@ -53,7 +54,8 @@ def campaign(
     for name in names:
         found = ablation.ablate(name, ablation.candidates(name, tally), legs)
         caught.append(found)
-        click.echo(f"without {found.removal}: {_seed(found.seed)}, {found.tried} tried", err=True)
+        hint = "" if found.tried else ": no seed came up with this reason, take more --runs"
+        click.echo(f"without {found.removal}: {_seed(found.seed)}, {found.tried} tried{hint}", err=True)
     print_removals(caught)
     _write(path, tally, seconds, [ablation.as_row(each) for each in caught])
     if tally.broken or tally.rare() or any(each.seed is None for each in caught):
@@ -64,7 +66,7 @@ def _seed(seed: int | None) -> str:
     return "NOT NOTICED" if seed is None else f"noticed on seed {seed}"
 
 
-def _write(path: str | None, tally: Tally, seconds: float, removals: Sequence[dict[str, object]]) -> None:
+def _write(path: str | None, tally: Tally | None, seconds: float, removals: Sequence[dict[str, object]]) -> None:
     import json
     from pathlib import Path
 
@@ -74,7 +76,8 @@ def _write(path: str | None, tally: Tally, seconds: float, removals: Sequence[di
     if path is None:
         return
     try:
-        Path(path).write_text(json.dumps(as_json(tally, seconds, removals), indent=1) + "\n", encoding="utf-8")
+        figures = {} if tally is None else as_json(tally, seconds, removals)
+        Path(path).write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
     except OSError as error:
         raise UsageError(f"--json {path}: {error.strerror or error}; name a file that can be written") from error
 

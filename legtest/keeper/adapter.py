@@ -42,7 +42,10 @@ class AdapterLock:
             fcntl.flock(self.fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             os.close(self.fd)
-            raise BusBusy(f"{interface} {channel} is in use by another program: end that one first") from error
+            raise BusBusy(
+                f"{interface} {channel} is in use by another run; it may be moving a leg: wait until it ends, or stop it "
+                "with Ctrl-C in its terminal"
+            ) from error
 
 
 def _open_lock(name: str) -> int:

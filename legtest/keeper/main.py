@@ -15,7 +15,7 @@ from contextlib import suppress
 from functools import partial
 from types import FrameType
 
-from legtest.errors import LegtestError, LinkError, UsageError
+from legtest.errors import LegtestError, LinkError
 from legtest.keeper import latch, messages
 from legtest.keeper.adapter import open_link
 from legtest.keeper.errors import refusal
@@ -91,7 +91,7 @@ def _refuse_latched(opening: Open) -> None:
     latched = latch.read(path)
     if latched is not None:
         reasons = "\n".join(f"  {reason}" for reason in latched.reasons)
-        raise UsageError(
+        raise LinkError(
             f"this bench is latched since {latched.when or 'an unknown time'}: the monitor has stopped the leg:\n"
             f"{reasons}\nLook at leg and stand, find the cause, then clear it: legtest reset --bench FILE"
         )

@@ -92,12 +92,12 @@ def _bus(asked: Asked) -> Iterator[Refusal]:
     if asked.refused:
         yield Refusal(
             Grade.UNPOWERED, "scan", asked.refused, "every drive answers as the leg file says",
-            "Find the cause and scan again: legtest ready --listen 1", Effort.ADJUST,
+            "Find the cause and scan again: the same command with --listen 1", Effort.ADJUST,
         )  # fmt: skip
     elif not asked.scanned and asked.signoff is None:
         yield Refusal(
             Grade.UNPOWERED, "scan", "the drives were not asked", "every drive answers as the leg file says",
-            "Scan the unpowered leg: legtest ready --listen 1", Effort.COMMAND,
+            "Scan the unpowered leg: the same command with --listen 1", Effort.COMMAND,
         )  # fmt: skip
 
 

@@ -274,4 +274,5 @@ class Loop(Cycle):
         for reason in self.reasons:
             told.setdefault((reason.rule, reason.subject), reason)
         if told:
-            raise LegStopped("the leg was stopped: " + "; ".join(map(str, told.values()))) from self.cause
+            press = f"{PRESS} and keep away, a drive may still be on. " if self.unconfirmed else ""
+            raise LegStopped(f"{press}the leg was stopped: " + "; ".join(map(str, told.values()))) from self.cause

@@ -586,4 +586,123 @@ CASES = (
         ),
         end="close",
     ),
+    # a host that dies in the stop that an error of the test has asked for
+    Case(
+        seed=32,
+        leg=0,
+        rate_hz=100.0,
+        precheck="unpowered",
+        home=False,
+        start=0.6641080746424133,
+        faults=(
+            Fault(
+                kind="host dies", trigger=Trigger(edge="stop", count=1, after_ns=21006417), axis=-1, size=0.0, span_ns=0
+            ),
+            Fault(
+                kind="test raises",
+                trigger=Trigger(edge="motion", count=1, after_ns=161073388),
+                axis=-1,
+                size=0.0,
+                span_ns=0,
+            ),
+        ),
+        motions=(
+            Motion(
+                shape="ramp",
+                seconds=0.2595853044665992,
+                share=0.9087584253473372,
+                way_rad=(0.1290366014486975, -0.0906554244726469, 0.32743356228426024),
+                cap_share=0.6,
+                pause_ms=30.0,
+            ),
+            Motion(
+                shape="ramp",
+                seconds=0.308204561315978,
+                share=0.4107461240698127,
+                way_rad=(0.0, -0.19151642308066585, 0.3346989014961185),
+                cap_share=0.3,
+                pause_ms=0.0,
+            ),
+        ),
+        end="lower",
+    ),
+    # an adapter that was busy while the stop was escalated: the NMT stop overtook the controlwords
+    Case(
+        seed=202949,
+        leg=1,
+        rate_hz=100.0,
+        precheck="unpowered",
+        home=False,
+        start=0.3844717334755975,
+        faults=(
+            Fault(
+                kind="stranger syncs",
+                trigger=Trigger(edge="stop", count=1, after_ns=22457187),
+                axis=-1,
+                size=0.0,
+                span_ns=0,
+            ),
+            Fault(
+                kind="adapter busy",
+                trigger=Trigger(edge="motion", count=1, after_ns=173186185),
+                axis=-1,
+                size=0.0,
+                span_ns=83714467,
+            ),
+            Fault(
+                kind="torque beyond limit",
+                trigger=Trigger(edge="motion", count=1, after_ns=157792404),
+                axis=0,
+                size=1.8682475394026101,
+                span_ns=0,
+            ),
+        ),
+        motions=(
+            Motion(
+                shape="sine",
+                seconds=0.30920430931423887,
+                share=0.9303810474309103,
+                way_rad=(0.0, -0.2658138324667012),
+                cap_share=1.0,
+                pause_ms=100.0,
+            ),
+        ),
+        end="lower",
+    ),
+    # a joint struck while its reaction to lost communication was being proven
+    Case(
+        seed=203547,
+        leg=0,
+        rate_hz=200.0,
+        precheck="whole",
+        home=False,
+        start=0.6967233179474459,
+        faults=(
+            Fault(
+                kind="joint struck",
+                trigger=Trigger(edge="enable", count=2, after_ns=91241686),
+                axis=0,
+                size=-7.883950783841133,
+                span_ns=0,
+            ),
+            Fault(
+                kind="telemetry flipped",
+                trigger=Trigger(edge="motion", count=1, after_ns=201978208),
+                axis=1,
+                size=32.16236248603386,
+                span_ns=15586159,
+            ),
+        ),
+        motions=(
+            Motion(
+                shape="hold",
+                seconds=0.3865911666102638,
+                share=0.9391380915881375,
+                way_rad=(-0.26830471712474685, 0.02534692944457112, 0.08375376836282122),
+                cap_share=1.0,
+                pause_ms=0.0,
+            ),
+        ),
+        end="lower",
+    ),
 )

@@ -23,7 +23,7 @@ from rehearsing import HOPPER, Served, bench_file, bench_of, opened, served
 
 from legtest.bench import Bench
 from legtest.description import read_leg
-from legtest.errors import BusBusy, LegStopped, LegtestError, LinkError, PrecheckRefused, RecordError, UsageError
+from legtest.errors import BusBusy, LegStopped, LegtestError, LinkError, PrecheckRefused, RecordError
 from legtest.keeper import latch
 from legtest.keeper.port import PipePort
 from legtest.keeper.start import folders, start
@@ -158,7 +158,7 @@ def test_two_hosts_and_one_adapter_without_a_file(tmp_path: Path) -> None:
 def test_a_latched_bench_is_not_opened(rehearsal: Served) -> None:
     path = latch.path_for(f"rehearsal:{rehearsal.channel}")
     latch.set(path, f"rehearsal:{rehearsal.channel}", ("speed, hip: 9 rad/s",), "2031-05-06T07:08:09+00:00")
-    with pytest.raises(UsageError, match=r"latched since 2031(.|\n)*speed, hip: 9 rad/s(.|\n)*legtest reset"):
+    with pytest.raises(LinkError, match=r"latched since 2031(.|\n)*speed, hip: 9 rad/s(.|\n)*legtest reset"):
         bench_on(rehearsal)
     latch.clear(path, "a person", "2031-05-06T08:00:00+00:00")
     bench_on(rehearsal).close()
