@@ -43,8 +43,8 @@ class AdapterLock:
         except OSError as error:
             os.close(self.fd)
             raise BusBusy(
-                f"{interface} {channel} is in use by another run; it may be moving a leg: wait until it ends, or stop it "
-                "with Ctrl-C in its terminal"
+                f"{interface} {channel} is in use by another run; it may be moving a leg: wait until it ends, or stop "
+                "it with Ctrl-C in its terminal"
             ) from error
 
 

@@ -32,12 +32,10 @@ Stopped = Callable[[tuple[Reason, ...]], None]
 
 
 def never(_now_ns: int) -> str:
-    """A host that is always there: the one whose thread runs the cycle."""
-    return ""
+    return ""  # the host whose thread runs the cycle is always there
 
 
-def ignore(_reasons: tuple[Reason, ...]) -> None:
-    """Nobody has to be told of a stop."""
+def ignore(_reasons: tuple[Reason, ...]) -> None: ...
 
 
 class Cycle:
@@ -167,6 +165,7 @@ class Cycle:
             self._pass()
         except Exception as error:
             if not self.powered:
+                self.ledger.revoke(f"{type(error).__name__} in a cycle without power")
                 raise
             self._fail(error)
         except BaseException as error:
@@ -248,7 +247,7 @@ class Cycle:
             self._check_off()
 
     def _check_off(self) -> None:
-        """Nothing is permitted, so nothing is on: not by another program, and not left on by a stop that went wrong."""
+        """Nothing is permitted, so nothing is on: by another program, or left on by a stop that went wrong."""
         for name, test, axis in zip(self.rules.names, self.rules.is_energised, self.state.axes, strict=True):
             if axis.sampled >= self.state.cycle - 1 and test.holds(axis.status):
                 value = f"statusword 0x{axis.status:04X}"
@@ -272,8 +271,7 @@ class Cycle:
             if oldest > self._drives_acted_ns:
                 self._close_link()
 
-    def _close_link(self) -> None:
-        """What still stands in the adapter's queue must not come out when it is plugged in again."""
+    def _close_link(self) -> None:  # what stands in the adapter's queue must not come out later
         self.lost = True
         self.link.close()
 

@@ -223,3 +223,18 @@ def test_an_adapter_that_was_busy_gives_the_controlwords_before_the_nmt_stop() -
     assert [f.can_id for f in dict.fromkeys(f._replace(t_ns=0) for f in after[:6])] == [0x201, 0x202, 0x203]
     assert {f.data for f in after[:6]} == {b"\0\0"}
     assert leg.energised() == [False] * 3
+
+
+def test_a_mistake_in_a_cycle_without_power_voids_the_permit(monkeypatch: pytest.MonkeyPatch) -> None:
+    leg = Leg()
+    key = leg.precheck()
+
+    def broken(*_: Any) -> None:
+        raise ZeroDivisionError("a mistake in the monitor")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("legtest.safety.cycle.step", broken)
+        with pytest.raises(ZeroDivisionError):
+            leg.loop.cycle()
+    with pytest.raises(NotPermitted, match="ZeroDivisionError in a cycle without power"):
+        leg.loop.energise(key)

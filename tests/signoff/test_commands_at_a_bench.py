@@ -75,7 +75,7 @@ def test_ready_from_the_files_alone() -> None:
     done = ready(STREAMS, "--json")
     found = json.loads(done.output)
     assert (done.exit_code, found["grade"], found["enough"], found["simulated"]) == (0, "listen", True, False)
-    assert found["step"] == "Scan the unpowered leg: legtest ready --listen 1"
+    assert found["step"] == "Scan the unpowered leg: the same command with --listen 1"
     assert [refusal["grade"] for refusal in found["refusals"]] == ["unpowered", "torque-capped"] + ["free-motion"] * 4
     assert found["refusals"][0]["effort"] == "command"
 

@@ -53,7 +53,7 @@ class Duties:
         self._still_ns: int | None = None  # after it nothing moves
         self._silent_ns: int | None = None  # after it no heartbeat
         self._failed_ns = -NEVER  # a pass of the host that was not completed
-        self._beat_ns = -1
+        self._beat_ns = self._heard_ns = -1
         self._told: set[str] = set()
         self._homed = self._homing = False
         self._hidden = self._hurried = False
@@ -257,9 +257,9 @@ class Duties:
         limit = self.plan.loss_ns + 2 * OFF_GRACE_NS + 2 * self.plan.ramp_ns(each.speed)
         if self.oracle.distrusted:
             limit += FOLLOWING_NS  # who cannot trust its feedback cannot brake: its following error ends it
-        if self._beat_ns >= 0 and each.obeys != "nothing" and t_ns - self._beat_ns > limit:
+        if self._heard_ns >= 0 and each.obeys != "nothing" and t_ns - self._heard_ns > limit:
             self._break(t_ns, f"I7 {self.plan.axes[axis].name} is on long after the host's last heartbeat")
-            self._beat_ns = t_ns  # once
+            self._heard_ns = t_ns  # once
 
 
 def _later(deadline_ns: int | None, t_ns: int, until_ns: int) -> int | None:

@@ -75,6 +75,8 @@ class Observer(Duties):
             self.permission.silence_noticed(noticed)
         if can_id & 0x7F not in self._node:
             self._stranger_ns = t_ns
+        if can_id == 0x700 + self.plan.host_node:
+            self._heard_ns = t_ns  # a stranger's beat under our number keeps the drives on as well
 
     def delivered(self, frame: Frame) -> None:
         """One frame as the host's adapter gave it, when it did."""
@@ -229,7 +231,7 @@ class Observer(Duties):
         for stop in self._open:
             if stop.expected in ("stop", "off") and t_ns > stop.off_by_ns + 6 * self.plan.period_ns:
                 self._break(t_ns, f"I8 heartbeat although the stop for {stop.what!r} is not confirmed")
-        self._beat_ns = t_ns
+        self._beat_ns = self._heard_ns = t_ns
 
     # ------------------------------------------------------------------ passes
     def _sync(self, t_ns: int) -> None:
