@@ -149,7 +149,8 @@ def test_a_carriage_at_its_lowest_stands_for_a_catch_but_lifts_little() -> None:
 
 def test_what_a_scan_says() -> None:
     unscanned = ready(signoff=None, steps=None)
-    assert (unscanned.grade, unscanned.step) == (Grade.LISTEN, "Scan the unpowered leg: the same command with --listen 1")
+    step = "Scan the unpowered leg: the same command with --listen 1"
+    assert (unscanned.grade, unscanned.step) == (Grade.LISTEN, step)
     assert ready(steps=None).grade is Grade.FREE_MOTION  # whoever signed it off has scanned it
     broken = ready(steps=None, refused="node 2 did not answer")
     assert broken.grade is Grade.LISTEN
