@@ -119,7 +119,13 @@ NO_PRECHECK = (
 )
 NO_GATE = """
     from legtest.safety.gate import Gate
-    patch.setattr(Gate, "refusal", lambda *arguments: "")"""
+    patch.setattr(Gate, "refusal", lambda *arguments: "")
+    from legtest.safety.cycle import Cycle
+    made = Cycle.__init__
+    def without(self, *arguments, **named):
+        made(self, *arguments, **named)
+        self._setpoints = set()
+    patch.setattr(Cycle, "__init__", without)"""
 NO_STOP = """
     from legtest.guard import GuardedPort
     patch.setattr(GuardedPort, "stop", lambda self, reaction, why: None)"""

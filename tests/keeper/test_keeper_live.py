@@ -144,7 +144,7 @@ def test_two_hosts_and_one_adapter_without_a_file(tmp_path: Path) -> None:
     setup = setup_of(read_leg(HOPPER), bench_of(bench_file(tmp_path / "bench.yaml", "/tmp/nowhere")))
     name = f"test-{os.getpid()}"
     first = start(setup, "virtual", name, 1_000_000, rehearsal=False, folder=None)
-    with pytest.raises(BusBusy, match="another program"):
+    with pytest.raises(BusBusy, match="another run"):
         start(setup, "virtual", name, 1_000_000, rehearsal=False, folder=None)
     port = PipePort(first, lambda: "", lambda _: None)
     with pytest.raises(PrecheckRefused, match="did not answer"):
