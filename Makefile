@@ -29,12 +29,12 @@ docs: $(STAMP)  ## links, anchors and examples of the documents
 	$(BIN)/python .ci/check_docs.py
 
 coverage: $(STAMP)  ## every branch of what guards a leg is reached by its tests (nightly)
-	$(BIN)/pip install --quiet -c .ci/constraints.txt -e '.[proof]'
+	$(BIN)/pip install --quiet coverage==7.17.4
 	$(BIN)/coverage run --branch --source=legtest.safety -m pytest -q tests/safety
 	$(BIN)/coverage report --show-missing --fail-under=100
 
 mutants: $(STAMP)  ## small changes to what guards a leg are noticed by its tests (takes hours)
-	$(BIN)/pip install --quiet -c .ci/constraints.txt -e '.[proof]'
+	$(BIN)/pip install --quiet mutmut==3.8.1
 	$(BIN)/mutmut run
 	$(BIN)/mutmut results
 

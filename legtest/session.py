@@ -89,8 +89,10 @@ class Setting:
         """Simulated, or as the sign-off says. Raises UsageError for one that does not hold."""
         if not self.live or signoff is None:
             return "SIMULATED"
+        from legtest.live import require_linux
         from legtest.signoff import read_signoff
 
+        require_linux()
         return "REHEARSAL" if read_signoff(signoff, self.legs[0], self.bench, now).rehearsal else "LIVE"
 
     def create_run(

@@ -15,7 +15,7 @@ SUPPLY_V = (18.0, 60.0)
 TEMPERATURE_C = (-20.0, 90.0)
 TRIAL_SHARE = 0.15
 POWER_SHARE = 0.5  # of the torque of all axes times their allowed speed
-TEMPERATURE_RATE_K_S = 3.0
+TEMPERATURE_RATE_K_S = 6.0
 
 
 def plan_of(leg: LegDescription, bench: BenchDescription) -> WirePlan:

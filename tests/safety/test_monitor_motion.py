@@ -103,12 +103,12 @@ def warmed(rate_K_s: float, seconds: float) -> tuple[float, tuple[Reason, ...]]:
 
 
 def test_temperature_rate() -> None:
-    """More than 3 K/s over half a second; a frame comes every tenth of a second."""
-    assert warmed(2.9, 6.0)[1] == ()
-    after_s, reasons = warmed(3.3, 6.0)
+    """More than 6 K/s over half a second; a frame comes every tenth of a second."""
+    assert warmed(5.8, 6.0)[1] == ()
+    after_s, reasons = warmed(6.6, 6.0)
     assert only(reasons) == ("temperature rate", "hip", LOWER)
     assert after_s == pytest.approx(0.5, abs=0.01), "not before half a second, and at once then"
-    assert (reasons[0].value, reasons[0].limit) == ("3.2 K/s", "3 K/s")
+    assert (reasons[0].value, reasons[0].limit) == ("6.6 K/s", "6 K/s")
 
 
 def test_a_jump_of_a_reading_is_no_rate_when_it_comes_back_within_half_a_second() -> None:

@@ -83,6 +83,18 @@ def test_of_an_object_that_is_written_twice_the_last_value_stands() -> None:
     mapped = ObjectWrite(0x1601, 3, 4, 0x60720010, "carries 0x6072")
     count = ObjectWrite(0x1601, 0, 1, 0x72, "a count is no object")
     limit, cap = ObjectWrite(0x6065, 0, 4, 9, "limit"), ObjectWrite(0x6072, 0, 2, 9, "cap")
-    assert _standing((off, mapped, count, limit, cap, on)) == [on, mapped, count, limit]
+    assert _standing((off, mapped, count, limit, cap, on), None) == [on, mapped, count, limit]
     sent = ObjectWrite(0x1A00, 1, 4, 0x60650020, "an answer carries, and changes nothing")
-    assert _standing((sent, limit)) == [sent, limit]
+    assert _standing((sent, limit), None) == [sent, limit]
+
+
+def test_what_a_home_changes_is_no_change() -> None:
+    leg, port, key = passed()
+    leg.loop.run(250)
+    port.set_home(dict.fromkeys(leg.loop.rules.names, 0.1), key)
+    port.pump(leg.now + LOOK_NS)
+    since = leg.now
+    port.energise(key)
+    assert leg.energised() == [True] * 3
+    assert (2, 0x6065, 0) in reads(leg, since)
+    assert (2, 0x607D, 1) not in reads(leg, since)

@@ -221,7 +221,7 @@ class Oracle:
         old = [(t, v) for t, v in seen.heat if window_ns < t_ns - t <= 3 * window_ns + frame_ns]
         if len(old) < 2 or old[-1][0] - old[0][0] < 2 * window_ns - frame_ns:
             return False
-        return (old[-1][1] - old[0][1]) / ((old[-1][0] - old[0][0]) * 1e-9) > 1.7 * self.plan.temperature_rate_K_s
+        return (old[-1][1] - old[0][1]) / ((old[-1][0] - old[0][0]) * 1e-9) > 1.3 * self.plan.temperature_rate_K_s
 
     def _against_demand(self, t_ns: int, axis: int, seen: Seen, motion: bool) -> Iterator[Crossed]:
         plan, contact = self.plan, self.plan.axes[axis].contact_Nm
