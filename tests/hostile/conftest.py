@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -38,3 +39,11 @@ def hostile_table(request: pytest.FixtureRequest) -> Iterator[Callable[..., None
             file.flush()
 
         yield keep
+
+
+@pytest.fixture(autouse=True)
+def hang_up_is_heard() -> Iterator[None]:
+    """Started by nohup, this process and its children would ignore it."""
+    usual = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, usual)
