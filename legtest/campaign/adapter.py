@@ -50,6 +50,7 @@ class Adapter:
             raise BusBusy("the adapter takes no frame now")
         if self.held is not None:
             self.held.append(frame)
+            self._observer.handed_over(self._bus.now_ns, frame)
         elif self.tx is None:
             self._port.send(frame)
         else:
@@ -101,8 +102,8 @@ class Adapter:
 
     def close(self) -> None:
         self.held = None if self.held is None else []
+        # Not detached: what stands in an adapter's queue may still come out, and the observer has to see it.
         self.fail = BusLost("the link is closed")
-        self._port.detach()
 
     def _on_wire(self, frame: Frame) -> None:
         self._watch(frame)

@@ -76,7 +76,7 @@ class Cycle:
         self._drives_acted_ns = setup.loss_ns + self.rules.confirm_ns(_STOP, max(j.speed_rad_s for j in setup.joints))
         self._echoes: deque[int] = deque()  # when each SYNC left whose echo has not come back
         self.unrecorded = False  # frames are missing from the record
-        self._echoing = self._echoed = False
+        self._echoing = self._queued = False  # our frames come back; what was sent last still stands in a queue
         self._next = link.now_ns() + setup.period_ns
         self._grant: Grant | None = None
         self._player: Player | None = None
@@ -237,8 +237,7 @@ class Cycle:
         if reasons:
             self.ledger.revoke(str(reasons[0]))
         self._push_out(stop_frames)
-        if reasons:
-            self._note(reasons)
+        self._note(reasons)
         if self.state.silent and not silent:
             self._tell(f"the stop is not confirmed and the heartbeat has ended: {PRESS}")
         if reasons and self.state.reaction == _LOWER:
@@ -256,11 +255,12 @@ class Cycle:
     def _check_echoes(self, frames: Sequence[Frame], now_ns: int) -> None:
         """Our own SYNC comes back when it has been on the wire: one that is old stands in a queue, before a stop."""
         most = ECHO_CYCLES * self.setup.period_ns
-        oldest, self._echoed = 0, False
+        oldest, echoed = 0, False
         for frame in frames:
             if frame[3] & SENT and frame[1] == self._sync.can_id and self._echoes:
-                self._echoing = self._echoed = True
+                self._echoing = echoed = True
                 oldest = max(oldest, frame.t_ns - self._echoes.popleft())
+        self._queued = self._echoing and not echoed
         if self._echoes:
             oldest = max(oldest, now_ns - self._echoes[0])
         if not self._echoing:
@@ -286,7 +286,7 @@ class Cycle:
     # ------------------------------------------------------------------ set-points
     def _set_points(self, player: Player, grant: Grant, instant_ns: int) -> None:
         row = player.at(instant_ns)
-        if self._echoing and not self._echoed:  # what was sent before still stands in the adapter's queue
+        if self._queued:
             self._sent.append(self._sent[-1])
             return
         for index in grant.axes:

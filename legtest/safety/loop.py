@@ -89,7 +89,8 @@ class Loop(Cycle):
             while waiting := [s for i, s in steps.items() if s.value != self.state.axes[i].status & s.mask]:
                 if self.link.now_ns() > end:
                     raise DriveError(self._not_enabled(number, steps))
-                for enable in waiting:  # said again when it or its confirmation was lost
+                # Said again when it or its confirmation was lost; not while it may stand in the adapter's queue.
+                for enable in () if self._queued else waiting:
                     self.send(enable.frame)
                 self.run(CONFIRM_CYCLES)
         self.state = self.state._replace(enabled=True)

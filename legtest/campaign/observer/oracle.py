@@ -50,6 +50,7 @@ class Seen:
         self.moved = 0.0  # position, against the pass before
         self.over = self.same = self.slips = 0
         self.same_from = 0.0  # demand when the answer began to repeat
+        self.answers = 0  # in this pass: more than one, and they have not come in their time
         self.slow: tuple[float, float] | None = None  # velocity, position of the last slow answer
         self.slow_passes = 0
         self.places: deque[float] = deque(maxlen=SPEED_PASSES + 1)  # positions of the last passes
@@ -141,6 +142,7 @@ class Oracle:
         elif seen.position is not None:
             seen.moved = position - seen.position
         seen.payload, seen.position, seen.fresh, seen.age = data, position, True, 0
+        seen.answers += 1
         seen.status = int.from_bytes(data[0:2], "little")
         seen.torque = int.from_bytes(data[6:8], "little", signed=True) * plan.Nm_per_mille
 
@@ -180,6 +182,9 @@ class Oracle:
         for seen in self.axes:
             seen.age = 0 if seen.fresh else seen.age + 1
             seen.slow_passes += 1
+            if seen.answers != 1:  # late or lost: nobody knows which instant the newest is of
+                seen.slow, seen.slips = None, 0
+            seen.answers = 0
         if not enabled:
             for seen in self.axes:
                 seen.heat.clear()
@@ -235,7 +240,7 @@ class Oracle:
         if cap > 0 and error > 1.15 * plan.following_rad + 0.01 and len(asked) == asked_all(seen):
             yield Crossed("following error", "stop" if motion else "off", axis)
         moved = [abs(d - seen.same_from) for d in asked]  # the newest are on their way, and not yet in force
-        self.may_off |= seen.same >= 3 and max(moved) > STUCK_DEMAND_RAD / 2
+        self.may_off |= seen.same >= 2 and max(*moved, max(asked) - min(asked)) > STUCK_DEMAND_RAD / 2
         if seen.same >= STUCK_PASSES and min(moved) > STUCK_DEMAND_RAD:
             yield Crossed("stuck telemetry", "off", axis)
         if cap <= 1.05 * contact or abs(seen.torque) < 0.65 * cap:

@@ -38,6 +38,7 @@ class Observer(Duties):
         self._complete = 0  # passes in which every axis was seen energised; at first some are still on their way
         self._truth = False
         self._waiting: list[Frame] = []  # delivered, for the next pass
+        self._handed: set[tuple[int, int]] = set()  # axis, controlword: permitted when a waiting adapter took them
         self._cuts: list[tuple[int, str]] = []  # powers cut at speed, for the next pass to explain
 
     def permit(self, t_ns: int, axes: Sequence[int], caps_Nm: Sequence[float], end_ns: int) -> None:
@@ -81,6 +82,12 @@ class Observer(Duties):
     def delivered(self, frame: Frame) -> None:
         """One frame as the host's adapter gave it, when it did."""
         self._waiting.append(frame)
+
+    def handed_over(self, t_ns: int, frame: Frame) -> None:
+        """An adapter without its bus took a frame: it comes out when the bus is back, whatever has happened since."""
+        axis = self._node.get(frame.can_id & 0x7F, -1)
+        if frame.can_id & 0x780 == 0x200 and axis >= 0 and not self.permission.refusal(t_ns, axis):
+            self._handed.add((axis, int.from_bytes(frame.data[:2], "little")))
 
     def truth(self, t_ns: int, axis: int, position_rad: float, torque_Nm: float, status: int) -> None:
         """Where an actuator really is, and its drive's statusword."""
@@ -131,7 +138,7 @@ class Observer(Duties):
             if self._void_ns is not None and t_ns > self._void_ns:
                 self._break(t_ns, f"I2 controlword 0x{word:02X} to {name} after a violation")
             refusal = self.permission.refusal(t_ns, axis)
-            if refusal and self._void_ns is None:
+            if refusal and self._void_ns is None and (axis, word) not in self._handed:
                 self._break(t_ns, f"I1 controlword 0x{word:02X} to {name}: {refusal}")
             if word & 0x1F == 0x1F:
                 self._homing = self.oracle.homing = True
