@@ -139,8 +139,9 @@ def bus_off(leg: CampaignLeg, fault: Fault) -> None:
 def cable_unplugged(leg: CampaignLeg, fault: Fault) -> None:
     """No acknowledge: the adapter keeps our frames, and sends them all when it is plugged in again."""
     leg.link.held, leg.link.rx = [], lambda frame: []
-    # What was taken just before it was noticed comes out when it is plugged in soon: see I12.
-    drain = 3 * leg.setup.period_ns if fault.span_ns < leg.plan.loss_ns else 0
+    # What was taken just before it was noticed comes out when it is plugged in soon (see I12), which is before the host
+    # gives the adapter up: that is when the drives must have missed it and come to rest.
+    drain = 3 * leg.setup.period_ns if fault.span_ns < 2 * leg.plan.loss_ns else 0
     leg.observer.hampered(leg.now, leg.now + fault.span_ns + drain)
     leg.later(fault.span_ns, leg.plugged)
 
