@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
+
 from legtest.description.model import LegDescription
 from legtest.errors import LegtestError, RecordError
 from legtest.metrology.decision import decide
@@ -20,10 +22,10 @@ from legtest.metrology.verdict import Verdict, Word
 from legtest.procedures.base import Declaration
 from legtest.procedures.catalogue import BY_NAME
 from legtest.records.encode import dumps, from_json
-from legtest.records.reading import Part, read_run, verdict_in
+from legtest.records.reading import Part, SegmentRecord, read_run, verdict_in
 from legtest.records.recorded import Recorded
 from legtest.records.run import sha256_of
-from legtest.records.segment import Segment
+from legtest.records.trace import Trace
 
 
 class Difference(NamedTuple):
@@ -88,10 +90,11 @@ def replay_part(
         where = f"{part.folder / 'journal.jsonl'}:{event.n + 2}"
         test = from_json(str, event.body.get("test", ""), f"{where}.test")
         if event.kind == "segment":
-            segment = from_json(Segment, event.body.get("segment"), f"{where}.segment")
-            procedure = procedures.get(segment.procedure)
-            if procedure is not None and procedure.per_joint == (segment.joint is not None):
-                recorded = _recorded(part, leg, segment, event.body, where)
+            record = part.segment_of(event)
+            procedure = procedures.get(record.segment.procedure)
+            if procedure is not None and procedure.per_joint == (record.segment.joint is not None):
+                recorded = _recorded(part, leg, record, where)
+                _compare_samples(result, event.n + 2, part, record, recorded.whole)
                 for quantity, texts in _evaluated(procedure, recorded).items():
                     again.setdefault((test, quantity), []).extend(texts)
         elif event.kind == "measurement":
@@ -113,25 +116,37 @@ def _check_description(part: Part, leg: LegDescription) -> None:
         raise RecordError(f"{folder}: no file in it is the one that run.json was made from (leg {leg.name})")
 
 
-def _recorded(
-    part: Part, leg: LegDescription, segment: Segment, body: Mapping[str, object], where: str
-) -> Recorded:
+def _recorded(part: Part, leg: LegDescription, record: SegmentRecord, where: str) -> Recorded:
+    segment = record.segment
     if segment.joint is not None and segment.joint not in leg.joint_names:
         raise RecordError(f"{where}: leg {leg.name} has no joint {segment.joint!r}")
     # The samples kept of a movement say which frames they were made from; these hold all that `evaluate` saw.
-    kept = [part.samples(name) for name in from_json(tuple[str, ...], body.get("samples", []), f"{where}.samples")]
-    first = min([s.first for s in segment.spans] + [trace.first_frame for trace in kept], default=0)
-    last = max([s.last for s in segment.spans] + [trace.last_frame for trace in kept], default=0)
+    behind = [*((span.first, span.last) for span in segment.spans), *map(part.frames_of, record.samples)]
+    first, last = min((b for b, _ in behind), default=0), max((e for _, e in behind), default=0)
     for span in segment.spans:
         if not 0 <= first <= span.first < span.last:
             raise RecordError(f"{where}: span {span.label!r} cannot be frames {span.first} to {span.last}")
-    frames = part.frames(first, last)
+    frames = part.each_frame(first, last)
     try:
-        return Recorded(segment, leg, part.wiremaps, part.sync_id, frames, first)
+        return Recorded(segment, leg, part.wiremaps, part.sync_id, frames, first, part.frames)
     except RecordError:
         raise
     except (LegtestError, LookupError, ValueError, TypeError) as error:
         raise RecordError(f"{where}: its frames cannot be decoded: {error}") from error
+
+
+def _compare_samples(result: Replayed, line: int, part: Part, record: SegmentRecord, whole: Trace) -> None:
+    """What reports show is what was evaluated: the samples in the record are those of its frames, to the last bit."""
+    for name in record.samples:
+        kept = part.samples(name)
+        if (kept.first_frame, kept.last_frame) != (whole.first_frame, whole.last_frame):
+            continue  # of one span, in records of version 1 and 2
+        same = kept.columns.keys() == whole.columns.keys() and all(
+            np.array_equal(column, whole.columns[key], equal_nan=True) for key, column in kept.columns.items()
+        )
+        if not same or not np.array_equal(kept.t_ns, whole.t_ns):
+            words = f"{len(kept)} rows, {len(kept.columns)} columns", "other samples come of its frames"
+            result.differences.append(Difference(line, record.test, f"samples {name}", *words))
 
 
 def _evaluated(procedure: Declaration, recorded: Recorded) -> dict[str, list[str]]:

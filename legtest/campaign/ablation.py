@@ -16,8 +16,8 @@ from legtest.campaign.tally import Tally, invariant
 
 MOST_SEEDS = 60
 MOST_MASKS = 4
-# What a removed defence is looked for with: seeds in which one of these faults was let in. For the rule about stops that
-# are not confirmed: most of those come from a bus that is away, and are nobody's to repair.
+# What a removed defence is looked for with: seeds in which one of these faults was let in. Most stops that are not
+# confirmed come from a bus that is away, where nothing can be done about it.
 FAULTS_FOR = {
     "stop": ("ignores quick stop",),
     "gate: set-points": ("asks too much", "sends by hand"),

@@ -17,7 +17,7 @@ def verify(ctx: click.Context, run: Path, whole: bool) -> None:
     """Say whether a run's record is complete and unchanged.
 
     RUN is the folder of a run. Everything wrong is listed: no seal, a file that was changed, added or taken away since
-    the run was sealed, a journal or frame log cut off in the middle.
+    the run was sealed, a journal, frame log or samples cut off in the middle, rows of a movement that was not finished.
 
     \b
     legtest verify runs/20310304-050607-tarn-fl-01
@@ -26,7 +26,7 @@ def verify(ctx: click.Context, run: Path, whole: bool) -> None:
     Exit code 1 when there is a problem. An interrupted run is readable, and is a problem. With --all, a folder without
     any run is one too: a build in which pytest was ended from inside, with exit code 0, is caught by this.
     """
-    from legtest.records.reading import unsealed_runs
+    from legtest.records.reading import unsealed_runs, version_of
     from legtest.records.reading import verify as problems_of
 
     if whole:
@@ -39,4 +39,4 @@ def verify(ctx: click.Context, run: Path, whole: bool) -> None:
         click.echo(printable(problem), err=True)
     if problems:
         ctx.exit(1)
-    click.echo(printable(f"{run}: {'every run is sealed' if whole else 'complete'}"))
+    click.echo(printable(f"{run}: {'every run is sealed' if whole else f'complete, record version {version_of(run)}'}"))

@@ -140,7 +140,8 @@ def from_json(kind: type[T], data: Any, where: str = "record") -> T:
 
 
 @cache
-def _hints(kind: Any) -> dict[str, Any]:
+def fields_of(kind: Any) -> dict[str, Any]:
+    """The type of each field of a record of ours, by name."""
     return typing.get_type_hints(kind)
 
 
@@ -150,19 +151,20 @@ def _has_fields(kind: Any) -> bool:
 
 
 @cache
-def _required(kind: Any) -> frozenset[str]:
+def required_of(kind: Any) -> frozenset[str]:
+    """The fields without a default."""
     if is_dataclass(kind):
         optional = {f.name for f in fields(kind) if f.default is not MISSING or f.default_factory is not MISSING}
     else:
         optional = set(kind._field_defaults)
-    return frozenset(_hints(kind)) - optional
+    return frozenset(fields_of(kind)) - optional
 
 
 def _encode(kind: Any, value: Any) -> Any:
     if value is None or kind is Any:
         return plain(value)
     if _has_fields(kind):
-        return {name: _encode(hint, getattr(value, name)) for name, hint in _hints(kind).items()}
+        return {name: _encode(hint, getattr(value, name)) for name, hint in fields_of(kind).items()}
     origin, arguments = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
         return _encode(next(a for a in arguments if a is not type(None)), value)
@@ -210,13 +212,13 @@ def _decode(kind: Any, data: Any, where: str) -> Any:
 
 
 def _record(kind: Any, data: Any, where: str) -> Any:
-    hints = _hints(kind)
+    hints = fields_of(kind)
     if not isinstance(data, dict):
         _refuse(where, data, f"an object ({kind.__name__})")
     for name in data:
         if name not in hints:
             _refuse(f"{where}.{name}", data[name], f"one of the keys {', '.join(hints)}")
-    for name in _required(kind):
+    for name in required_of(kind):
         if name not in data:
             raise RecordError(f"{where}.{name}: this key is missing")
     return kind(**{name: _decode(hints[name], value, f"{where}.{name}") for name, value in data.items()})

@@ -18,7 +18,7 @@ from legtest.records.files import cannot_read, open_plain
 
 LONGEST_LINE = 256  # a CAN FD frame of 64 bytes needs 185
 LARGEST_LOG = 8 << 30  # five days of three drives at 250 cycles/s
-MOST_AT_ONCE = 8_000_000  # frames of one movement: half an hour of the same, about 2 GB
+MOST_AT_ONCE = 8_000_000  # frames in memory: half an hour of the same, about 2 GB
 _CHUNK = 1 << 20
 
 
@@ -53,24 +53,30 @@ def extent(path: Path, within: Path | None = None) -> Extent:
 
 def read_frames(path: Path, first: int, last: int, within: Path | None = None) -> list[Frame]:
     """Frames first..last (the last not included, counted from 0). Raises RecordError when they are not all there."""
-    if not 0 <= first <= last or last - first > MOST_AT_ONCE:
+    if last - first > MOST_AT_ONCE:
         raise RecordError(f"{path}: frames {first} to {last} cannot be read; at most {MOST_AT_ONCE} at once")
-    frames: list[Frame] = []
+    return list(each_frame(path, first, last, within))
+
+
+def each_frame(path: Path, first: int, last: int, within: Path | None = None) -> Iterator[Frame]:
+    """As `read_frames`, one after the other and any number of them."""
+    if not 0 <= first <= last:
+        raise RecordError(f"{path}: frames {first} to {last} cannot be read")
+    count = 0
     try:
         with open_plain(path, within) as file:
             try:
                 for line in islice(_lines(file), first, last):
-                    frames.append(candump.parse(line))
+                    frame = candump.parse(line)
+                    count += 1
+                    yield frame
             except RecordError as error:
                 raise RecordError(f"{path}: between lines {first + 1} and {last}: {error}") from None
     except OSError as error:
         raise cannot_read(path, error) from None
-    if len(frames) != last - first:
+    if count != last - first:
         torn = "; its last line was cut off while it was written" if extent(path, within).torn else ""
-        raise RecordError(
-            f"{path}: ends before frame {last}: {len(frames)} of {last - first} frames are there{torn}"
-        )
-    return frames
+        raise RecordError(f"{path}: ends before frame {last}: {count} of {last - first} frames are there{torn}")
 
 
 def _lines(file: BinaryIO) -> Iterator[bytes]:

@@ -18,7 +18,8 @@ from legtest.records.encode import dumps, loads, plain
 from legtest.records.files import cannot_read, cannot_write, open_plain
 
 FORMAT = "legtest journal"
-VERSION = 1
+VERSION = 2
+READABLE = (1, 2)  # version 1 has the names of files where version 2 says which rows are a movement's
 KINDS = (
     "part_begin",
     "precheck",
@@ -29,6 +30,9 @@ KINDS = (
     "bench_error",
     "note",
     "test_end",
+    "comparison",
+    "trend",
+    "attendance",
     "part_end",
 )
 LARGEST_LINE = 1 << 20
@@ -160,9 +164,9 @@ def _check_head(line: bytes, path: Path) -> None:
     head = loads(line, f"{path}:1")
     if not isinstance(head, dict) or head.get("format") != FORMAT:
         raise RecordError(f"{path}:1: this is not a legtest journal")
-    if head.get("version") != VERSION:
+    if head.get("version") not in READABLE or isinstance(head["version"], bool):
         found = str(head.get("version"))[:40]
-        raise RecordError(f"{path}:1: journal version {found}; this legtest reads version {VERSION}")
+        raise RecordError(f"{path}:1: journal version {found}; this legtest reads 1 to {VERSION}")
 
 
 def _event(line: bytes, n: int, where: str) -> Event:

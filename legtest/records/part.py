@@ -2,7 +2,8 @@
 
     parts/<part>/journal.jsonl       events, written by the process that runs the tests
     parts/<part>/frames.log          every frame, can-utils text, written by the loop
-    parts/<part>/samples/*.parquet   traces of the segments
+    parts/<part>/samples.arrows      samples while the part runs, see legtest.records.stream
+    parts/<part>/samples.parquet     the same, sealed when the part has ended
     parts/<part>/descriptions/*      the description files as used
 
 What each kind of event holds is what the methods of `PartWriter` put in.
@@ -22,9 +23,12 @@ from legtest.metrology.verdict import Verdict
 from legtest.records import names
 from legtest.records.files import cannot_write
 from legtest.records.journal import Journal
-from legtest.records.segment import Segment
+from legtest.records.samples import seal_samples
+from legtest.records.segment import Rows, Segment
 from legtest.records.sink import FrameSink
+from legtest.records.stream import StreamedMovement, StreamWriter
 from legtest.records.trace import Trace
+from legtest.records.tracer import spans_of
 
 
 class PartWriter:
@@ -38,13 +42,15 @@ class PartWriter:
         """
         self.folder = _new_folder(run / "parts", names.safe(name))
         self.name = self.folder.name
-        self._make("samples")
         self._make("descriptions")
         self.journal = Journal(self.folder / "journal.jsonl")
         self.frame_sink = FrameSink(self.folder / "frames.log")
+        self._samples = StreamWriter(self.folder, self.frame_sink)
 
     def begin(self, *, leg: str, test: str, seed: int | None, wiremaps: Sequence[WireMap], sync_id: int) -> None:
         """The first event. With the wire maps in the record its frames can be decoded again without the leg file."""
+        import pyarrow as pa  # noqa: F401  (a tenth of a second, which nobody has while the leg moves)
+
         body = {"leg": leg, "test": test, "seed": seed, "wiremaps": list(wiremaps), "sync_id": sync_id}
         self.journal.append("part_begin", 0, body)
 
@@ -62,14 +68,6 @@ class PartWriter:
         except OSError as error:
             raise cannot_write(path, error) from None
 
-    def save_samples(self, name: str, trace: Trace) -> str:
-        """Write a trace to samples/ and return the name of its file."""
-        from legtest.records.samples import write_samples
-
-        file = f"{names.checked(name, 'samples')}.parquet"
-        write_samples(self.folder / "samples" / file, trace)
-        return file
-
     def precheck(self, t_ns: int, report: Mapping[str, Any]) -> None:
         """What the pre-check found: `passed`, and `steps`, each with `step`, `result`, `value`, `expected`."""
         self.journal.append("precheck", t_ns, report)
@@ -78,17 +76,27 @@ class PartWriter:
         """Leg and stand were arranged so, by whom ("simulated", a person's name)."""
         self.journal.append("setup", t_ns, {"setup": setup, "by": by})
 
-    def segment(self, t_ns: int, segment: Segment, traces: Sequence[Trace], *, test: str, method: str = "") -> None:
-        """One movement has ended: its samples (one trace for each span) and its event.
+    def movement(self) -> StreamedMovement:
+        """A movement begins: takes its samples while it goes on. Nothing is written before they come."""
+        return self._samples.movement()
+
+    def segment(
+        self, t_ns: int, segment: Segment, traces: Sequence[Trace | Rows], *, test: str, method: str = ""
+    ) -> None:
+        """One movement has ended. traces: its samples, or where they lie already (`movement`).
 
         method: one sentence for people, how the movement measures. Everything of the frame log up to here reaches
         the operating system; RecordError when any of it was lost.
         """
         self.frame_sink.flush()
-        number = self.journal.next_number
-        files = [self.save_samples(f"{number:04d}-{n:02d}", trace) for n, trace in enumerate(traces)]
-        body = {"segment": segment, "samples": files, "test": test, "method": method}
+        rows = [each if isinstance(each, Rows) else self._kept(each, segment) for each in traces]
+        body = {"segment": segment, "samples": rows, "test": test, "method": method}
         self.journal.append("segment", t_ns, body)
+
+    def _kept(self, trace: Trace, segment: Segment) -> Rows:
+        movement = self.movement()
+        movement.add(trace, spans_of(trace.sync, [(span.first, span.last) for span in segment.spans]))
+        return movement.kept(trace.first_frame, trace.last_frame)
 
     def measurement(self, t_ns: int, measurement: Measurement, *, test: str) -> None:
         """A value before it is judged."""
@@ -107,9 +115,13 @@ class PartWriter:
         self.journal.append("note", t_ns, {"text": text, "test": test})
 
     def end(self, t_ns: int, **more: Any) -> None:
-        """The last event; closes the files. Raises RecordError when anything of the part was lost."""
+        """The last event; seals the samples, closes the files. RecordError when anything of the part was lost."""
         try:
-            self.frame_sink.close()
+            try:
+                self.frame_sink.close()
+            finally:
+                self._samples.close()
+            seal_samples(self.folder)
             self.journal.append("part_end", t_ns, more)
         finally:
             self.journal.close()

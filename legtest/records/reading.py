@@ -7,8 +7,8 @@ failed wherever it is read.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
@@ -22,11 +22,12 @@ from legtest.metrology.verdict import Verdict
 from legtest.records import names
 from legtest.records.encode import from_json, loads
 from legtest.records.files import cannot_read, read_whole
-from legtest.records.framelog import Extent, extent, read_frames
+from legtest.records.framelog import Extent, each_frame, extent, read_frames
 from legtest.records.journal import Contents, Event, read_journal
-from legtest.records.run import FORMAT, HEADER, LARGEST_HEADER, VERSION, RunHeader, digest_of
-from legtest.records.samples import LARGEST_FILE, samples_of
-from legtest.records.segment import Segment
+from legtest.records.older import LARGEST_FILE, samples_of
+from legtest.records.run import FORMAT, HEADER, LARGEST_HEADER, READABLE, VERSION, RunHeader, digest_of, sha256_of
+from legtest.records.samples import SEALED, STREAM, SampleFile
+from legtest.records.segment import Rows, Segment
 from legtest.records.sound import check_leg, check_verdict, check_wiremaps
 from legtest.records.trace import Trace
 from legtest.records.verifying import problems_of
@@ -54,7 +55,7 @@ class Judgement(NamedTuple):
 
 
 class SegmentRecord(NamedTuple):
-    """A movement, its samples by file name (one for each span) and the test it belongs to."""
+    """A movement, the names of its samples (see `Part.samples`; mostly one) and the test it belongs to."""
 
     test: str
     segment: Segment
@@ -96,7 +97,7 @@ class Part:
 
     @cached_property
     def segments(self) -> tuple[SegmentRecord, ...]:
-        return tuple(self._segment(e) for e in self.events if e.kind == "segment")
+        return tuple(self.segment_of(e) for e in self.events if e.kind == "segment")
 
     @cached_property
     def wiremaps(self) -> tuple[WireMap, ...]:
@@ -117,20 +118,66 @@ class Part:
     def test(self) -> str:
         return str(self._begin.get("test", ""))
 
-    def samples(self, name: str) -> Trace:
-        """The trace in one file of samples/.
+    def samples(self, name: str, columns: Collection[str] | None = None) -> Trace:
+        """The samples of one movement, from the sealed file or from the stream that a killed writer left.
 
-        RecordError when there is none of that name, it is not readable, or not the one that was sealed.
+        columns: only these ("knee.position"); nothing else is unpacked then. Raises RecordError when there are none of
+        that name, they are not readable or not all there, or not those that were sealed.
         """
+        kept = self.rows.get(name)
+        if kept is None:
+            return self._older(name, columns)
+        path = self.sample_file
+        if path is None:
+            raise RecordError(f"{self.folder}: no {SEALED} and no {STREAM}: the samples are missing")
+        self._check_seal(path)
+        with SampleFile.open(path, self._run) as file:
+            return file.trace(kept, columns)
+
+    @cached_property
+    def rows(self) -> Mapping[str, Rows]:
+        """Where the samples of each movement lie, by name; none in a record of version 1 or 2."""
+        found: dict[str, Rows] = {}
+        for event in self.events:
+            for n, each in enumerate(_listed(event.body.get("samples"))) if event.kind == "segment" else ():
+                if not isinstance(each, str):
+                    rows = from_json(Rows, each, f"{self._at(event)}.samples[{n}]")
+                    found[rows.name] = rows
+        return found
+
+    @property
+    def sample_file(self) -> Path | None:
+        """The sealed file, else the stream, else None."""
+        paths = (self.folder / SEALED, self.folder / STREAM)
+        return next((path for path in paths if path.exists() or path.is_symlink()), None)
+
+    def frames_of(self, name: str) -> tuple[int, int]:
+        """Which frames (the last not included) are behind the samples of this name. RecordError."""
+        kept = self.rows.get(name) or self.samples(name)
+        return kept.first_frame, kept.last_frame
+
+    def _older(self, name: str, columns: Collection[str] | None) -> Trace:
+        """From a file of its own, as versions 1 and 2 have it."""
         path = self.folder / "samples" / names.checked(name, "samples")
         content = read_whole(path, LARGEST_FILE, self._run)
         if self.sealed is not None and self.sealed.get(f"samples/{name}") != sha256(content).hexdigest():
             raise RecordError(f"{path}: changed since the run was sealed")
-        return samples_of(content, path)
+        trace = samples_of(content, path)
+        if columns is None:
+            return trace
+        return replace(trace, columns={n: column for n, column in trace.columns.items() if n in columns})
+
+    def _check_seal(self, path: Path) -> None:
+        if self.sealed is not None and self.sealed.get(path.name) != sha256_of(path, self._run):
+            raise RecordError(f"{path}: changed since the run was sealed")
 
     def frames(self, first: int, last: int) -> list[Frame]:
         """Frames first..last (the last not included) of the frame log; RecordError when they are not all there."""
         return read_frames(self.folder / "frames.log", first, last, self._run)
+
+    def each_frame(self, first: int, last: int) -> Iterator[Frame]:
+        """As `frames`, one after the other."""
+        return each_frame(self.folder / "frames.log", first, last, self._run)
 
     @property
     def frame_log(self) -> Extent:
@@ -145,9 +192,11 @@ class Part:
     def _begin(self) -> Mapping[str, Any]:
         return next(self.bodies("part_begin"), {})
 
-    def _segment(self, event: Event) -> SegmentRecord:
+    def segment_of(self, event: Event) -> SegmentRecord:
+        """What an event of kind `segment` says. Raises RecordError."""
         segment = from_json(Segment, event.body.get("segment"), f"{self._at(event)}.segment")
-        samples = from_json(tuple[str, ...], event.body.get("samples"), f"{self._at(event)}.samples")
+        listed = [each if isinstance(each, str) else each.get("name") for each in _listed(event.body.get("samples"))]
+        samples = from_json(tuple[str, ...], listed, f"{self._at(event)}.samples")
         return SegmentRecord(_text(event, "test"), segment, samples, _text(event, "method"))
 
     def _at(self, event: Event) -> str:
@@ -158,7 +207,7 @@ class Part:
 class Run:
     """A run as read. tests: how each test ended, in order.
 
-    changed: what its seal says otherwise of the journals that were read.
+    changed: what its seal says otherwise of the journals that were read. events: of the run's own journal.
     """
 
     folder: Path
@@ -166,6 +215,11 @@ class Run:
     tests: tuple[Ending, ...]
     parts: tuple[Part, ...]
     changed: tuple[str, ...] = ()
+    events: tuple[Event, ...] = ()
+
+    def bodies(self, kind: str) -> Iterator[Mapping[str, Any]]:
+        """The bodies of the events of one kind in the run's own journal, in order."""
+        return (event.body for event in self.events if event.kind == kind)
 
     @property
     def complete(self) -> bool:
@@ -198,7 +252,8 @@ def read_run(folder: Path) -> Run:
     contents = _journal(path, folder)
     tests = tuple(_test_end(e, f"{path}:{e.n + 2}") for e in contents.events if e.kind == "test_end")
     parts = tuple(_parts(folder, header.sealed))
-    return Run(folder, header, tests, parts, tuple(_changed(header.sealed, contents.sha256, parts)))
+    changed = tuple(_changed(header.sealed, contents.sha256, parts))
+    return Run(folder, header, tests, parts, changed, contents.events)
 
 
 def verify(folder: Path) -> list[str]:
@@ -209,6 +264,11 @@ def verify(folder: Path) -> list[str]:
     except RecordError as error:
         problems.append(str(error))
     return problems
+
+
+def version_of(folder: Path) -> int:
+    """The version of a run's record. Raises RecordError when its header cannot be read."""
+    return _header(folder).version
 
 
 def unsealed_runs(folder: Path) -> list[Path]:
@@ -241,13 +301,15 @@ def _header(folder: Path) -> RunHeader:
     data = loads(read_whole(path, LARGEST_HEADER), str(path))
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         raise RecordError(f"{path}: this is not the record of a legtest run")
-    if data.get("version") != VERSION:
-        raise RecordError(f"{path}: record version {str(data.get('version'))[:40]}; this legtest reads {VERSION}")
+    if data.get("version") not in READABLE or isinstance(data["version"], bool):
+        raise RecordError(f"{path}: record version {str(data.get('version'))[:40]}; this legtest reads 1 to {VERSION}")
     header = from_json(RunHeader, data, str(path))
     for n, leg in enumerate(header.legs):
         check_leg(leg, f"{path}.legs[{n}]")
     if header.sealed is not None:
-        if header.sealed.get(HEADER) != digest_of(data):
+        # Version 1 did not seal the header itself.
+        sealed_header = header.version > 1 or HEADER in header.sealed
+        if sealed_header and header.sealed.get(HEADER) != digest_of(data):
             raise RecordError(f"{path}: changed since the run was sealed")
         _check_descriptions(header, path)
     return header
@@ -324,6 +386,13 @@ def verdict_in(event: Event, where: str) -> Verdict:
 def _test_end(event: Event, where: str) -> Ending:
     hints = {"test": str, "word": str, "leg": str, "seconds": float, "reason": str}
     return Ending(**{key: from_json(kind, event.body.get(key), f"{where}.{key}") for key, kind in hints.items()})
+
+
+def _listed(data: Any) -> list[Any]:
+    """What a segment says of its samples: names, or objects that have one. RecordError for anything else."""
+    if not isinstance(data, list) or not all(isinstance(each, str | dict) for each in data):
+        raise RecordError(f"samples: {str(data)[:80]!r} is not a list of samples")
+    return data
 
 
 def _text(event: Event, key: str) -> str:

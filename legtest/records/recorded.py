@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,13 +14,15 @@ from legtest.canbus.wiremap import WireMap
 from legtest.description.model import JointDescription, LegDescription
 from legtest.kinematics import joints_of_actuators
 from legtest.records.segment import Segment, Timing
-from legtest.records.trace import Trace, trace_of
+from legtest.records.trace import Trace
+from legtest.records.tracer import traced
 
 FloatArray = NDArray[np.float64]
+FramesOf = Callable[[int, int], Sequence[Frame]]  # frames first..last, the last not included
 
 
 class Recorded:
-    """One segment: its frames are numbers first_frame.. of the frame log, its spans lie inside them."""
+    """One segment and its samples; its spans lie inside the frames that are behind them."""
 
     def __init__(
         self,
@@ -27,12 +30,27 @@ class Recorded:
         leg: LegDescription,
         wiremaps: Sequence[WireMap],
         sync_id: int,
-        frames: Sequence[Frame],
+        frames: Iterable[Frame],
         first_frame: int,
+        again: FramesOf | None = None,
     ) -> None:
-        self.segment, self.leg = segment, leg
-        self._frames, self._first = frames, first_frame
-        self.whole = trace_of(frames, wiremaps, sync_id, first_frame)
+        """From frames, which are numbers first_frame.. of the frame log. again: where to read some of them again."""
+        self.segment, self.leg, self.wiremaps = segment, leg, tuple(wiremaps)
+        self.whole = traced(frames, wiremaps, sync_id, first_frame)
+        if again is None and isinstance(frames, Sequence):
+            kept = frames
+            again = lambda first, last: kept[first - first_frame : last - first_frame]  # noqa: E731
+        self._frames = again
+
+    @classmethod
+    def of(
+        cls, segment: Segment, leg: LegDescription, wiremaps: Sequence[WireMap], whole: Trace, again: FramesOf | None
+    ) -> Recorded:
+        """From samples, which know the number of each row's SYNC."""
+        made = cls.__new__(cls)
+        made.segment, made.leg, made.wiremaps, made.whole = segment, leg, tuple(wiremaps), whole
+        made._frames = again
+        return made
 
     @property
     def arguments(self) -> dict[str, Any]:
@@ -62,12 +80,19 @@ class Recorded:
             raise KeyError(f"{len(found)} spans are labelled {label!r}; there are {', '.join(self.labels)}")
         return found[0]
 
+    def frames(self, label: str) -> list[Sequence[Frame]]:
+        """The frames of every span with this label, in order: object accesses, emergency messages, heartbeats.
+
+        Raises KeyError when they were not kept, which `Recording.keep_frames` asks for.
+        """
+        if self._frames is None:
+            raise KeyError(f"{self.segment.procedure}: its frames were not kept: call `keep_frames()` first")
+        return [self._frames(span.first, span.last) for span in self.segment.spans if span.label == label]
+
     def _cut(self, first: int, last: int) -> Trace:
-        """Rows whose SYNC lies in frames first..last (last not included)."""
-        low = self._frames[first - self._first].t_ns
-        inside = (self.whole.t_ns >= low) & (self.whole.t_ns <= self._frames[last - 1 - self._first].t_ns)
-        columns = {name: column[inside] for name, column in self.whole.columns.items()}
-        return Trace(self.whole.t_ns[inside], columns, self.whole.units, first, last)
+        """Rows whose SYNC is one of frames first..last (last not included)."""
+        inside = self.whole.rows((self.whole.sync >= first) & (self.whole.sync < last))
+        return replace(inside, first_frame=first, last_frame=last)
 
     def actuators(self, trace: Trace, signal: str = "position") -> FloatArray:
         """(rows, axes) of one signal of every axis, actuator side, SI."""

@@ -34,7 +34,8 @@ from legtest.records.journal import Journal
 from legtest.records.part import PartWriter
 
 FORMAT = "legtest run"
-VERSION = 2
+VERSION = 3
+READABLE = (1, 2, 3)
 HEADER = "run.json"
 LARGEST_HEADER = 16 << 20
 MOST_FILES = 200_000
@@ -110,6 +111,18 @@ class RunWriter:
         "not judged", ...), how long it took on the wall clock, and why, where that is not in a verdict."""
         body = {"test": test, "word": word, "leg": leg, "seconds": round(seconds, 3), "reason": reason}
         self._journal.append("test_end", 0, body)
+
+    def comparison(self, body: Mapping[str, Any]) -> None:
+        """What came of comparing one quantity with a baseline; its keys are those of the journal's schema."""
+        self._journal.append("comparison", 0, body)
+
+    def trend(self, body: Mapping[str, Any]) -> None:
+        """One quantity's values in earlier runs, with their control limits; its keys are those of the schema."""
+        self._journal.append("trend", 0, body)
+
+    def attendance(self, attended: bool, by: str) -> None:
+        """Whether somebody was there while the leg could move, and who, if that is known."""
+        self._journal.append("attendance", 0, {"attended": attended, "by": by})
 
     def seal(self) -> RunHeader:
         """End the run: hash every file into run.json. Nothing may be written to the record afterwards."""

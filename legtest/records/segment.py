@@ -42,3 +42,16 @@ class Segment:
     arguments: Mapping[str, Any]
     spans: tuple[Span, ...]
     timing: Timing
+
+
+class Rows(NamedTuple):
+    """Where in a part's samples one movement lies, and which frames are behind it (the last not included).
+
+    name: what `Part.samples` is asked for, the number of the movement in the part with four digits or more.
+    """
+
+    name: str
+    first_row: int
+    rows: int
+    first_frame: int
+    last_frame: int

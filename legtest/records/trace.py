@@ -7,7 +7,7 @@ run can be evaluated again from the log, byte for byte.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from operator import itemgetter
 from typing import NamedTuple
 
@@ -33,6 +33,9 @@ UNITS = {
     "torque_ff": "N*m",
     "torque_cap": "N*m",
 }
+# Whether a frame comes every cycle is settled by a movement's first second, so that nobody has to wait for its end.
+FIRST_NS = 1_000_000_000
+EVERY = 0.75  # of the rows
 # The set-point frame of cycle k carries the value for the instant of SYNC k + 2.
 SETPOINT_LEAD = 2
 COMMAND_COLUMNS = {"position": "setpoint", "torque_ff": "torque_ff", "torque_cap": "torque_cap"}
@@ -44,7 +47,7 @@ class Trace:
 
     t_ns: (n,) int64, nanoseconds since the link was opened. columns: "<axis>.<signal>" -> (n,) float64, SI, at the
     actuator; NaN where nothing was received. units: unit of each column. Frames first_frame..last_frame (the last
-    not included) of the frame log are behind it.
+    not included) of the frame log are behind it. sync: (n,) int64, the number of each row's SYNC in the frame log.
     """
 
     t_ns: IntArray
@@ -52,6 +55,7 @@ class Trace:
     units: Mapping[str, str]
     first_frame: int
     last_frame: int
+    sync: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
 
     def __len__(self) -> int:
         return len(self.t_ns)
@@ -60,6 +64,11 @@ class Trace:
     def time_s(self) -> FloatArray:
         """Seconds since the link was opened, (n,)."""
         return self.t_ns / 1e9
+
+    def rows(self, which: slice | NDArray[np.bool_]) -> Trace:
+        """Some of the rows; the frames behind them are still said to be those of the whole."""
+        columns = {name: column[which] for name, column in self.columns.items()}
+        return replace(self, t_ns=self.t_ns[which], columns=columns, sync=self.sync[which])
 
     @property
     def axes(self) -> tuple[str, ...]:
@@ -74,8 +83,8 @@ class Trace:
             raise KeyError(f"the trace has no column {name!r}; it has {', '.join(self.columns)}") from None
 
 
-class _Log(NamedTuple):
-    """A stretch of the frame log as arrays, and where each kind of frame lies in it."""
+class Log(NamedTuple):
+    """A stretch of the frame log as arrays, and where each kind of frame lies in it. sync: numbers in the stretch."""
 
     first: int
     total: int
@@ -100,23 +109,42 @@ def trace_of(frames: Iterable[Frame], wiremaps: Sequence[WireMap], sync_id: int,
 
     frames: in the order of the log, the first being number `first_frame`. One row per SYNC we sent (identifier
     `sync_id`). Feedback that arrives after a SYNC and before the next was sampled at that SYNC. Signals of frames
-    that come every cycle (the frame with the position; any other that fills three rows of four) are NaN where
-    their frame is missing; slower ones keep their last value, NaN before the first. Set-point columns (`setpoint`,
-    `torque_cap`, `torque_ff`) hold in row k what was sent for the instant of row k, that is in row k - 2.
-    Raises DecodeError for a payload of a length that its map does not have.
+    that come every cycle (the frame with the position; any other that in the first second comes in three rows of
+    four) are NaN where their frame is missing; slower ones keep their last value, NaN before the first. Set-point
+    columns (`setpoint`, `torque_cap`, `torque_ff`) hold in row k what was sent for the instant of row k, that is in
+    row k - 2. Raises DecodeError for a payload of a length that its map does not have.
     """
-    log = _sorted_out(list(frames), sync_id, first_frame)
+    log = sorted_out(list(frames), sync_id, first_frame)
+    return decoded(log, wiremaps, every_cycle(log, wiremaps))
+
+
+def every_cycle(log: Log, wiremaps: Sequence[WireMap]) -> frozenset[int]:
+    """Identifiers of the feedback that comes every cycle, see `trace_of`. log: from the movement's first frame on."""
+    rows = int(np.searchsorted(log.t_ns, log.t_ns[0] + FIRST_NS)) if len(log.t_ns) else 0
+    ids = {signal.can_id for wiremap in wiremaps for signal in wiremap.feedback}
+    often = {can_id for can_id in ids if np.sum(log.rows(log.numbers(can_id, 0)) < rows) >= EVERY * rows}
+    return frozenset(often | {wiremap.position_signal().can_id for wiremap in wiremaps})
+
+
+def decoded(log: Log, wiremaps: Sequence[WireMap], every: frozenset[int]) -> Trace:
+    """The samples of a stretch. every: see `every_cycle`. Raises DecodeError."""
     columns: dict[str, FloatArray] = {}
     for wiremap in wiremaps:
-        columns.update(_feedback(wiremap, log))
+        columns.update(_feedback(wiremap, log, every))
         columns.update(_command(wiremap, log))
     for column in columns.values():
         column.flags.writeable = False
     units = {name: UNITS[name.rpartition(".")[2]] for name in columns}
-    return Trace(log.t_ns, columns, units, first_frame, first_frame + log.total)
+    return Trace(log.t_ns, columns, units, log.first, log.first + log.total, log.first + log.sync)
 
 
-def _sorted_out(frames: list[Frame], sync_id: int, first: int) -> _Log:
+def slow_columns(wiremaps: Sequence[WireMap], every: frozenset[int]) -> tuple[str, ...]:
+    """The columns that keep their last value."""
+    return tuple(f"{m.axis}.{s.role}" for m in wiremaps for s in m.feedback if s.can_id not in every)
+
+
+def sorted_out(frames: list[Frame], sync_id: int, first: int) -> Log:
+    """Frames, the first being number `first` of the frame log, by kind."""
     # One pass in C per field and one sort: several times faster than a Python loop over 100 000 frames.
     count = len(frames)
     ids = np.fromiter(map(itemgetter(1), frames), np.int64, count)
@@ -132,23 +160,21 @@ def _sorted_out(frames: list[Frame], sync_id: int, first: int) -> _Log:
     t_ns = np.array([frames[n][0] for n in sync.tolist()], np.int64)
     t_ns.flags.writeable = False
     octets = np.frombuffer(b"".join(payloads), np.uint8)
-    return _Log(first, count, sync, t_ns, octets, np.cumsum(lengths) - lengths, lengths, by_key)
+    return Log(first, count, sync, t_ns, octets, np.cumsum(lengths) - lengths, lengths, by_key)
 
 
-def _feedback(wiremap: WireMap, log: _Log) -> dict[str, FloatArray]:
+def _feedback(wiremap: WireMap, log: Log, every: frozenset[int]) -> dict[str, FloatArray]:
     columns: dict[str, FloatArray] = {}
-    position_id = wiremap.position_signal().can_id
     for can_id, signals in _by_id(wiremap.feedback).items():
         numbers = log.numbers(can_id, 0)
         rows = log.rows(numbers)
-        every_cycle = can_id == position_id or len(numbers) >= 0.75 * len(log.t_ns)
-        place = _placed if every_cycle else _held
+        place = _placed if can_id in every else _held
         for signal, values in zip(signals, _values(signals, numbers, log), strict=True):
             columns[f"{wiremap.axis}.{signal.role}"] = place(values, rows, len(log.t_ns))
     return columns
 
 
-def _command(wiremap: WireMap, log: _Log) -> dict[str, FloatArray]:
+def _command(wiremap: WireMap, log: Log) -> dict[str, FloatArray]:
     columns: dict[str, FloatArray] = {}
     for can_id, signals in _by_id(wiremap.command).items():
         numbers = log.numbers(can_id, SENT)
@@ -178,7 +204,7 @@ def _held(values: FloatArray, rows: IntArray, count: int) -> FloatArray:
     return np.where(last >= 0, values[last], np.nan) if len(values) else np.full(count, np.nan)
 
 
-def _values(signals: Sequence[Signal], numbers: IntArray, log: _Log) -> list[FloatArray]:
+def _values(signals: Sequence[Signal], numbers: IntArray, log: Log) -> list[FloatArray]:
     """Each signal's SI values, (frames,) each."""
     length = (max(s.start_bit + s.bits for s in signals) + 7) // 8
     if length > 8:

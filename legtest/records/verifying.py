@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from legtest.errors import RecordError
 from legtest.records.run import HEADER, files, sha256_of
+from legtest.records.samples import SEALED, STREAM, SampleFile
 
 if TYPE_CHECKING:
     from legtest.records.reading import Part, Run
@@ -41,6 +42,27 @@ def _part(part: Part) -> Iterator[str]:
                 part.samples(name)
     except RecordError as error:
         yield str(error)
+    try:
+        yield from _samples(part)
+    except RecordError as error:
+        yield str(error)
+
+
+def _samples(part: Part) -> Iterator[str]:
+    """What is wrong with the file of samples beside what a movement that is read says of it."""
+    path = part.sample_file
+    if path is None:
+        return
+    where = f"parts/{part.name}/{path.name}"
+    wanted = max((kept.first_row + kept.rows for kept in part.rows.values()), default=0)
+    with SampleFile.open(path, part.folder.parent.parent) as file:
+        if path.name == STREAM:
+            torn = "; the last block was cut off while it was written" if file.torn else ""
+            yield f"{where}: a stream that was never sealed, {file.rows} rows are readable{torn}"
+        if file.rows > wanted:
+            yield f"{where}: {file.rows - wanted} rows of a movement that was not finished"
+    if path.name == SEALED and (part.folder / STREAM).exists():
+        yield f"{where}: sealed, but the stream it was made of is still there"
 
 
 def _descriptions(run: Run, part: Part) -> Iterator[str]:

@@ -22,7 +22,7 @@ from legtest.records.segment import Segment, Span, Timing
 
 FLOATS = st.floats(allow_nan=False)  # NaN is not equal to itself; it has a test of its own
 TEXT = st.text(max_size=12)
-LIMITS = st.builds(Limit, st.none() | FLOATS, st.none() | FLOATS, TEXT, TEXT)
+LIMITS = st.builds(Limit, st.none() | FLOATS, st.none() | FLOATS, TEXT, TEXT, st.none() | FLOATS)
 LINES = st.builds(BudgetLine, TEXT, FLOATS, FLOATS, st.sampled_from(["A", "B"]), st.booleans())
 MEASUREMENTS = st.builds(
     Measurement, TEXT, TEXT, FLOATS, TEXT, FLOATS, FLOATS, st.lists(LINES, max_size=3).map(tuple),

@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-import tracemalloc
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-import pyarrow as pa
 import pytest
-from pyarrow import parquet
+from spoil import little_memory
 
 from legtest.errors import RecordError
 from legtest.records.encode import MOST_CONTAINERS, MOST_NESTED, loads
@@ -19,24 +13,9 @@ from legtest.records.framelog import LONGEST_LINE, extent, read_frames
 from legtest.records.journal import LARGEST_LINE, read_journal
 from legtest.records.part import PartWriter
 from legtest.records.reading import Part
-from legtest.records.samples import read_samples, write_samples
-from legtest.records.trace import Trace
 
 HEAD = b'{"format":"legtest journal","version":1}\n'
 
-
-@contextmanager
-def little_memory(most: int) -> Iterator[None]:
-    """Fails when more is held at any moment. Arrow's own memory is looked at as well."""
-    before = pa.total_allocated_bytes()
-    tracemalloc.start()
-    try:
-        yield
-    finally:
-        _, peak = tracemalloc.get_traced_memory()
-        tracemalloc.stop()
-    assert peak < most
-    assert pa.total_allocated_bytes() - before < most
 
 # ------------------------------------------------------------------ JSON
 @pytest.mark.parametrize(("text", "message"), [
@@ -109,77 +88,6 @@ def test_stretches_of_frames_that_cannot_be(tmp_path: Path, first: int, last: in
     (tmp_path / "frames.log").write_bytes(b"")
     with pytest.raises(RecordError, match="cannot be read"):
         read_frames(tmp_path / "frames.log", first, last)
-
-
-# ------------------------------------------------------------------ Parquet
-def written(path: Path, rows: int = 5, **options: Any) -> pa.Table:
-    """A file of samples with something about it changed by Arrow's own writer."""
-    t = np.arange(rows, dtype=np.int64)
-    write_samples(path, Trace(t, {"knee.position": t * 0.0}, {"knee.position": "rad"}, 0, rows))
-    table = parquet.read_table(path)
-    if options:
-        parquet.write_table(table, path, **options)
-    return table
-
-
-def write_zeros(path: Path, rows: int, *, compression: str) -> int:
-    """A file that is much larger once it is read, and how large."""
-    schema = written(path).schema
-    table = pa.table([np.zeros(rows, np.int64), np.zeros(rows)], schema)
-    parquet.write_table(table, path, compression=compression, use_dictionary=False)
-    return 16 * rows
-
-
-def test_samples_are_not_compressed(tmp_path: Path) -> None:
-    written(tmp_path / "x.parquet")
-    column = parquet.ParquetFile(tmp_path / "x.parquet").metadata.row_group(0).column(1)
-    assert column.compression == "UNCOMPRESSED"
-
-
-@pytest.mark.parametrize("codec", ["zstd", "gzip", "snappy", "brotli", "lz4"])
-def test_a_file_that_would_grow_is_refused_before_it_does(tmp_path: Path, codec: str) -> None:
-    path = tmp_path / "bomb.parquet"
-    size = write_zeros(path, 1_000_000, compression=codec)
-    assert path.stat().st_size < size / 20
-    with little_memory(8 << 20), pytest.raises(RecordError, match=r"is compressed \(codec [1-7]\); ours never are"):
-        read_samples(path)
-
-
-def test_a_dictionary_that_would_grow(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "x.parquet"
-    written(path, 1000, compression="none", use_dictionary=True)
-    assert len(read_samples(path)) == 1000
-    monkeypatch.setattr("legtest.records.samples.LARGEST_FILE", 8 * 2 * 1000 - 1)
-    with pytest.raises(RecordError, match="1000 rows of 2 columns are more than 15999 bytes"):
-        read_samples(path)
-
-
-@pytest.mark.parametrize("change", [
-    lambda t: t.append_column("text", pa.array(["x" * 1000] * len(t))),
-    lambda t: t.append_column("list", pa.array([[0.0]] * len(t))),
-    lambda t: t.append_column(pa.field("knee.torque", pa.float64()), pa.array([None] * len(t), pa.float64())),
-    lambda t: t.append_column("knee.torque", pa.array(range(len(t)), pa.int64())),
-    lambda t: t.append_column(pa.field("knee.position", pa.float64(), nullable=False), t["knee.position"]),
-    lambda t: t.select(["knee.position", "t"]),
-    lambda t: t.replace_schema_metadata({b"format": b"something else"}),
-    lambda t: t.replace_schema_metadata({b"format": b"legtest samples 1"}),
-    lambda t: t.replace_schema_metadata({**t.schema.metadata, b"first_frame": b"one"}),
-    lambda t: t.rename_columns(["t", *t.column_names[1:]]).cast(pa.schema(
-        [pa.field(f.name, f.type, f.nullable) for f in t.schema], t.schema.metadata)),
-])  # fmt: skip
-def test_a_file_of_another_writer(tmp_path: Path, change: Callable[[pa.Table], pa.Table]) -> None:
-    path = tmp_path / "x.parquet"
-    parquet.write_table(change(written(path)), path, compression="none")
-    with pytest.raises(RecordError, match=r"x\.parquet: not readable as samples"):
-        read_samples(path)
-
-
-def test_more_columns_than_a_leg_has(tmp_path: Path) -> None:
-    t = np.arange(3, dtype=np.int64)
-    columns = {f"c{n}.position": t * 1.0 for n in range(300)}
-    write_samples(tmp_path / "x.parquet", Trace(t, columns, dict.fromkeys(columns, "rad"), 0, 3))
-    with pytest.raises(RecordError, match="301 columns; at most 256 are read"):
-        read_samples(tmp_path / "x.parquet")
 
 
 def test_limits_are_those_of_the_writer(tmp_path: Path) -> None:

@@ -28,9 +28,7 @@ TREES = parse(ROOT / "legtest")
 
 
 # ------------------------------------------------------------------ links, pipes, ways out of the folder
-LINKS = [
-    "run.json", "journal.jsonl", "parts", "part", "sample", "part/journal.jsonl", "part/frames.log", "part/samples",
-]  # fmt: skip
+LINKS = ["run.json", "journal.jsonl", "parts", "part", "sample", "part/journal.jsonl", "part/frames.log"]
 
 
 @pytest.mark.parametrize("what", LINKS)
@@ -55,7 +53,7 @@ def test_what_is_added_may_lead_anywhere_and_is_never_read(run: Path, target: st
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("what", [name for name in LINKS if name not in ("parts", "part", "part/samples")])
+@pytest.mark.parametrize("what", [name for name in LINKS if name not in ("parts", "part")])
 def test_a_pipe_does_not_make_us_wait(run: Path, what: str) -> None:
     path = place(run, what)
     path.unlink()
@@ -72,7 +70,7 @@ def test_a_run_of_which_only_the_folder_is_a_link_is_read(run: Path, tmp_path: P
 def test_names_that_lead_out_are_no_names(run: Path, name: str) -> None:
     part = read_run(run).parts[0]
     with pytest.raises(RecordError, match="cannot name samples"):
-        part.samples(name)
+        part.samples(name)  # of a record of version 2
     with pytest.raises(RecordError):
         PartWriter(run, "p").save_description(name, b"")
 
@@ -90,7 +88,7 @@ def test_a_path_cannot_leave_its_folder(tmp_path: Path) -> None:
 def test_where_the_system_cannot_refuse_links_they_are_asked_for(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("legtest.records.files._BY_FOLDER", False)
     assert verify(run) == []
-    path = place(run, "part/samples")
+    path = place(run, "sample")
     path.symlink_to(path.rename(run / "moved"))
     assert any("not read: a link" in problem for problem in verify(run))
 
@@ -118,7 +116,7 @@ def test_a_seal_is_not_put_on_a_record_with_a_link(tmp_path: Path) -> None:
     writer = RunWriter.create(tmp_path, now=STARTED, mode="SIMULATED", legs=[make_leg()], bench=make_bench())
     part = writer.part("p")
     part.end(0)
-    (part.folder / "samples" / "x").symlink_to("/etc")
+    (part.folder / "descriptions" / "x").symlink_to("/etc")
     with pytest.raises(RecordError, match="a link"):
         writer.seal()
     assert read_run(writer.folder).problem.startswith("not sealed")

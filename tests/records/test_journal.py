@@ -112,7 +112,7 @@ HEAD = b'{"format":"legtest journal","version":1}\n'
 @pytest.mark.parametrize(("content", "message"), [
     (b"hello\n", "j:1: not readable as JSON"),
     (b"[]\n", "j:1: this is not a legtest journal"),
-    (HEAD.replace(b"1}", b"7}"), "journal version 7; this legtest reads version 1"),
+    (HEAD.replace(b"1}", b"7}"), "journal version 7; this legtest reads 1 to 2"),
     (HEAD + b"{}\n", "j:2: not an event"),
     (HEAD + b'{"n":1,"t_ns":0,"kind":"note","body":{}}\n', "j:2: event number 1 where 0 should be"),
     (HEAD + b'{"n":0,"t_ns":0,"kind":"party","body":{}}\n', "j:2: not an event this legtest knows: kind 'party'"),

@@ -65,6 +65,7 @@ def test_samples_from_the_file_equal_samples_from_the_frame_log(finished: Path) 
         for record in part.segments:
             for span, name in zip(record.segment.spans, record.samples, strict=True):
                 kept = part.samples(name)
+                assert part.frames_of(name) == (span.first, span.last)
                 again = trace_of(part.frames(span.first, span.last), part.wiremaps, part.sync_id, span.first)
                 assert (kept.first_frame, kept.last_frame) == (span.first, span.last)
                 assert part.sync_id == SYNC
@@ -82,7 +83,7 @@ def test_the_same_run_twice_gives_the_same_parts(finished: Path, tmp_path: Path)
 
 
 @pytest.mark.parametrize(
-    "pattern", ["parts/*/frames.log", "parts/*/samples/*", "parts/*/journal.jsonl", "journal.jsonl"]
+    "pattern", ["parts/*/frames.log", "parts/*/samples.parquet", "parts/*/journal.jsonl", "journal.jsonl"]
 )
 def test_one_changed_bit_is_found(copy: Path, pattern: str) -> None:
     path = next(copy.glob(pattern))
@@ -94,7 +95,7 @@ def test_one_changed_bit_is_found(copy: Path, pattern: str) -> None:
 
 def test_missing_added_and_torn_files_are_found(copy: Path) -> None:
     part = next((copy / "parts").iterdir())
-    next((part / "samples").iterdir()).unlink()
+    (part / "samples.parquet").unlink()
     (part / "extra.txt").write_text("x")
     (copy / "report.html").write_text("made from the record; not part of it")
     problems = verify(copy)
@@ -155,7 +156,8 @@ def test_a_runs_directory_that_cannot_be_written(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("change", "message"), [
-    ({"version": 1}, "record version 1; this legtest reads 2"),
+    ({"version": 4}, "record version 4; this legtest reads 1 to 3"),
+    ({"version": True}, "record version True"),
     ({"format": "other"}, "not the record of a legtest run"),
     ({"mode": "REAL"}, r"mode: 'REAL' is not one of 'SIMULATED', 'REHEARSAL', 'LIVE'"),
     ({"legs": [{}]}, r"legs\[0\]\.\w+: this key is missing"),
@@ -180,15 +182,15 @@ def test_links_and_foreign_files_are_refused(copy: Path) -> None:
     log.symlink_to("/dev/zero")
     with pytest.raises(RecordError, match="not read: a link"):
         read_run(copy).parts[0].frames(0, 1)
-    samples = next((part / "samples").iterdir())
+    samples = part / "samples.parquet"
     kept = samples.rename(copy / "kept")
     samples.symlink_to(kept)
     with pytest.raises(RecordError, match="not read: a link"):
-        read_run(copy).parts[0].samples(samples.name)
+        read_run(copy).parts[0].samples("0000")
     samples.unlink()
     samples.write_bytes(b"PAR1 not really")
     with pytest.raises(RecordError, match="changed since the run was sealed"):
-        read_run(copy).parts[0].samples(samples.name)
+        read_run(copy).parts[0].samples("0000")
     with pytest.raises(RecordError, match="cannot name samples"):
         read_run(copy).parts[0].samples("../../../etc/passwd")
     with pytest.raises(RecordError, match=r"cannot be read|ends before"):

@@ -20,8 +20,8 @@ from legtest.errors import RecordError
 from legtest.records.part import PartWriter
 from legtest.records.reading import read_run, unsealed_runs, verify
 from legtest.records.run import RunWriter, digest_of
-from legtest.records.samples import read_samples, write_samples
-from legtest.records.trace import Trace
+from legtest.records.samples import seal_samples
+from legtest.records.stream import StreamWriter
 
 
 # ------------------------------------------------------------------ the seal and the header
@@ -137,11 +137,14 @@ def test_an_edited_record_is_an_error_in_every_report(run: Path, what: str) -> N
 def test_samples_that_are_not_those_sealed_are_not_shown(run: Path) -> None:
     path = place(run, "sample")
     part = next(part for part in read_run(run).parts if part.folder in path.parents)
-    other = read_samples(path)
+    other = part.samples("0000")
     path.unlink()
-    write_samples(path, Trace(other.t_ns, {n: c * 0 for n, c in other.columns.items()}, other.units, 0, 1))
+    stream = StreamWriter(part.folder)
+    stream.movement().add(replace(other, columns={n: c * 0 for n, c in other.columns.items()}), other.sync * 0)
+    stream.close()
+    seal_samples(part.folder)
     with pytest.raises(RecordError, match="changed since the run was sealed"):
-        part.samples(path.name)
+        part.samples("0000")
 
 
 # ------------------------------------------------------------------ unsealed

@@ -21,7 +21,9 @@ from legtest.procedures.base import Declaration
 from legtest.records.encode import dumps, from_json, to_json
 from legtest.records.reading import read_run
 from legtest.records.recorded import Recorded
-from legtest.records.run import RunWriter
+from legtest.records.run import RunWriter, sha256_of
+from legtest.records.samples import seal_samples
+from legtest.records.stream import StreamWriter
 from legtest.replay import Replayed, replay, replay_part
 from tests.records.make_run import STARTED, Filling, make_bench, make_leg
 
@@ -119,7 +121,7 @@ def test_one_changed_bit_of_a_frame_is_a_difference(part: Path) -> None:
     # 0x183 carries the knee's position in bytes 2 to 5.
     position = re.compile(r"( 183#[0-9A-F]{4})([0-9A-F])")
     edit(part, lambda text: position.sub(lambda m: m[1] + f"{int(m[2], 16) ^ 1:X}", text, count=1), "frames.log")
-    assert [d.what for d in again(part).differences] == ["knee backlash"]
+    assert [d.what for d in again(part).differences] == ["samples 0000", "knee backlash"]
 
 
 def test_one_changed_argument_is_a_difference(part: Path) -> None:
@@ -178,9 +180,27 @@ def test_a_movement_of_the_whole_leg_is_not_taken_for_one_of_a_joint(part: Path)
 
 
 def test_samples_that_are_missing_are_a_clear_error(part: Path) -> None:
-    next(part.glob("samples/*")).unlink()
-    with pytest.raises(RecordError, match="cannot be read: No such file"):
+    (part / "samples.parquet").unlink()
+    with pytest.raises(RecordError, match="the samples are missing"):
         again(part)
+
+
+def test_samples_that_are_not_those_of_the_frames_are_an_error(tmp_path: Path, leg: LegDescription) -> None:
+    """The seal was made anew: nothing but the frames themselves tells."""
+    part = write_part(tmp_path, leg)
+    run, name = part.parents[1], f"parts/{part.name}/samples.parquet"
+    stream = StreamWriter(part)
+    for n, more_Nm in enumerate((0.0, 1e-12)):
+        old = read_run(run).parts[0].samples(f"{n:04d}")
+        columns = dict(old.columns) | {"knee.torque": old.columns["knee.torque"] + more_Nm}
+        stream.movement().add(replace(old, columns=columns), old.sync * 0)
+    stream.close()
+    seal_samples(part)
+    header = json.loads((run / "run.json").read_text())
+    header["sealed"][name] = sha256_of(part / "samples.parquet")
+    (run / "run.json").write_text(json.dumps(header))
+    (difference,) = again(part).differences
+    assert (difference.what, difference.again) == ("samples 0001", "other samples come of its frames")
 
 
 @pytest.mark.parametrize(
