@@ -6,6 +6,7 @@ from textwrap import wrap
 
 from legtest.errors import printable
 from legtest.records.reading import Run
+from legtest.reports.beside import EQUIVALENT
 from legtest.reports.rows import Row, Sheet, sheet
 
 _HEAD = ("quantity", "value", "U", "unit", "limits", "verdict")
@@ -25,9 +26,22 @@ def table_lines(run: Run, width: int = 100) -> list[str]:
         lines += _wrapped(case.reason, width) if case.reason else []
         lines += [line for row in case.rows if row.settle for line in _wrapped(f"{row.label}: {row.settle}", width)]
     lines += ["", *_wrapped(f"{found.record_word}: record {run.problem}", width, "")] if run.problem else []
+    lines += _others(found, width)
     totals = ", ".join(f"{count} {word}" for word, count in found.counts.items())
     lines += ["", *_wrapped(f"{found.word}: {totals or 'no test'}", width, "")]
     return [_cut(printable(line.replace("\n", " ")).rstrip(), width) for line in lines]
+
+
+def _others(found: Sheet, width: int) -> list[str]:
+    """What moved against the baseline or over runs, below the table by the limits: other judgements, other lines."""
+    beside = found.beside
+    moved = [change.headline for change in beside.changes if change.outcome != EQUIVALENT]
+    blocks = ((f"not equivalent to {', '.join(beside.baselines)}", moved), ("control charts", beside.signals))
+    lines: list[str] = []
+    for title, texts in blocks:
+        if texts:
+            lines += ["", *_wrapped(title, width, ""), *(line for text in texts for line in _wrapped(text, width))]
+    return lines
 
 
 def _title(found: Sheet, width: int) -> list[str]:

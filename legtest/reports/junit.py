@@ -3,7 +3,8 @@
 pass: a plain case; fail: failure of type "fail"; inconclusive: failure of type "inconclusive"; invalid, an error of
 the bench or of the test, and a test that judged nothing: error; not run, or without any limit: skipped. A record that
 is not sealed, or does not fit its seal, is a case of its own, an error, so that nobody takes the others for all.
-Numbers are in the message and in system-out: the schema has no properties inside a case.
+Each comparison with a baseline is a case of its own in the class legtest.baseline: pass when equivalent, else a failure
+with its outcome as type. Numbers are in the message and in system-out: the schema has no properties inside a case.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from junit_xml import TestCase, TestSuite
 from legtest.errors import printable
 from legtest.metrology.verdict import Word
 from legtest.records.reading import Run
+from legtest.reports.beside import EQUIVALENT
 from legtest.reports.rows import Case, Row, Sheet, sheet
 
 _FAILURES = (Word.FAIL.value, Word.INCONCLUSIVE.value)
@@ -28,7 +30,11 @@ def junit_xml(run: Run) -> bytes:
     names = _unique(found.cases)
     suite = TestSuite(
         f"legtest {', '.join(leg.name for leg in run.header.legs)}",
-        [*_record(found), *(_case(case, *name) for case, name in zip(found.cases, names, strict=True))],
+        [
+            *_record(found),
+            *(_case(case, *name) for case, name in zip(found.cases, names, strict=True)),
+            *_baseline(found),
+        ],
         timestamp=run.header.started,
         properties=_properties(found),
     )
@@ -57,6 +63,18 @@ def _record(found: Sheet) -> Iterable[TestCase]:
     if found.run.problem:
         made = TestCase("record", "legtest", 0.0)
         made.add_error_info(found.run.problem, found.run.problem, found.record_word)
+        yield made
+
+
+def _baseline(found: Sheet) -> Iterable[TestCase]:
+    seen: dict[str, int] = {}
+    for change in found.beside.changes:
+        name = f"{change.leg} {change.subject} {change.quantity}"
+        seen[name] = seen.get(name, 0) + 1
+        shown = name if seen[name] == 1 else f"{name} ({seen[name]})"
+        made = TestCase(shown, "legtest.baseline", 0.0, stdout=change.headline)
+        if change.outcome != EQUIVALENT:
+            made.add_failure_info(change.headline, f"{change.headline}\nbaseline {change.baseline}", change.outcome)
         yield made
 
 

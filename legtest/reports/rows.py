@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from math import floor, isfinite, log10
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from math import isfinite, nan
 
 from legtest.description.model import DecisionRule, Limit
-from legtest.metrology.combine import expanded
+from legtest.metrology.combine import coverage_factor, expanded
 from legtest.metrology.measurement import Measurement
 from legtest.metrology.verdict import Verdict, Word
-from legtest.quantities import QUANTITIES
 from legtest.records.reading import Part, Run, SegmentRecord
+from legtest.reports.beside import Beside, Change, Trend, beside, key_of, title_of
+from legtest.reports.numbers import bound, fixed, places_of
 from legtest.units import display_unit, in_unit
 
 BENCH_ERROR, ERROR, INTERRUPTED, NOT_JUDGED = "bench error", "error", "interrupted", "not judged"
@@ -36,6 +37,7 @@ class Row:
     """One judged quantity as people read it. Numbers are rounded to two digits of U, all in `unit`.
 
     unit is empty for a ratio; limits and where are empty without limits; headline: one line, number first.
+    k: the coverage factor behind `expanded`. change, trend: None where nothing was compared.
     """
 
     title: str
@@ -52,6 +54,10 @@ class Row:
     settle: str
     headline: str
     measurement: Measurement
+    limit: Limit | None
+    k: float
+    change: Change | None = None
+    trend: Trend | None = None
 
     @property
     def label(self) -> str:
@@ -78,6 +84,7 @@ class Sheet:
     run: Run
     cases: tuple[Case, ...]
     word: str
+    beside: Beside
 
     @property
     def counts(self) -> dict[str, int]:
@@ -113,17 +120,35 @@ def sheet(run: Run) -> Sheet:
         for body in part.bodies("bench_error"):
             errors.setdefault(str(body.get("test", "")), []).append(str(body.get("message", "")))
     endings = {end.test: end for end in run.tests}
+    others = _beside(run, by_test)
     cases = []
     for test in dict.fromkeys([*endings, *by_test, *segments, *errors, *(t for t in legs if t)]):
         end = endings.get(test)
-        rows = tuple(sorted((each for _, each in by_test.get(test, [])), key=lambda each: _rank(each.word)))
+        leg_name = end.leg if end else legs.get(test, "")
+        judged = _with_others((each for _, each in by_test.get(test, [])), others, leg_name, test)
+        rows = tuple(sorted(judged, key=lambda each: _rank(each.word)))
         said = dict.fromkeys([*errors.get(test, []), *([end.reason] if end and end.reason else [])])
         word = _word(end.word if end else INTERRUPTED, rows, bool(errors.get(test)))
-        leg_name = end.leg if end else legs.get(test, "")
         seconds = end.seconds if end else 0.0
         cases.append(Case(test, leg_name, word, seconds, "; ".join(said), rows, tuple(segments.get(test, ()))))
     words = [case.word for case in cases] or [NOT_JUDGED]
-    return Sheet(run, tuple(cases), _worst([*words, *_word_of(run)]))
+    return Sheet(run, tuple(cases), _worst([*words, *_word_of(run)]), others)
+
+
+def _beside(run: Run, by_test: Mapping[str, list[tuple[Part, Row]]]) -> Beside:
+    measured = [each.measurement for rows in by_test.values() for _, each in rows]
+    return beside(run, {(m.subject, m.quantity): m.kind for m in measured})
+
+
+def _with_others(rows: Iterable[Row], others: Beside, leg: str, test: str) -> list[Row]:
+    """The rows of one test, each with its change and its trend."""
+    found: list[Row] = []
+    for each in rows:
+        m = each.measurement
+        key = key_of(leg, test, m.subject, m.quantity)
+        n = sum((r.measurement.subject, r.measurement.quantity) == (m.subject, m.quantity) for r in found)
+        found.append(replace(each, change=others.change(key, n), trend=others.trend(key, n, m.kind)))
+    return found
 
 
 def row(verdict: Verdict, rule: DecisionRule) -> Row:
@@ -131,11 +156,10 @@ def row(verdict: Verdict, rule: DecisionRule) -> Row:
     m, limit = verdict.measurement, verdict.limit
     unit = display_unit(m.kind)
     u = in_unit(expanded(m, rule.coverage), unit) if isfinite(m.u) else m.u
-    places = _places(u)
-    value, u_text = _fixed(in_unit(m.value, unit), places), _fixed(u, places)
+    places = places_of(u)
+    value, u_text = fixed(in_unit(m.value, unit), places), fixed(u, places)
     shown = "" if unit == "1" else unit
-    known = QUANTITIES.get(m.quantity)
-    title = known.title if known else m.quantity.replace("_", " ")
+    title = title_of(m.quantity)
     limits = _limits(limit, unit, places)
     with_unit = f" {shown}" if shown else ""
     bounds = f", {limits_phrase(limit, unit, places)}{with_unit}" if limits else ""
@@ -143,6 +167,7 @@ def row(verdict: Verdict, rule: DecisionRule) -> Row:
         title, m.subject, value, u_text, f"{100 * rule.coverage:g} %", shown, limits, _share(verdict.p_conform),
         verdict.word.value, limit.where if limit else "", verdict.rule, verdict.settle,
         f"{m.subject} {title} {value}{with_unit}, U {u_text}{with_unit}{bounds}: {verdict.word.value}", m,
+        limit, coverage_factor(m.dof, rule.coverage) if isfinite(m.u) else nan,
     )  # fmt: skip
 
 
@@ -186,22 +211,8 @@ def _rank(word: str) -> int:
     return ORDER.index(word) if word in ORDER else ORDER.index(ERROR)
 
 
-def _places(u: float) -> int:
-    """Decimal places that leave two significant digits of U (JCGM 100 7.2.6)."""
-    if not isfinite(u) or u <= 0:
-        return 4
-    return max(0, min(9, 1 - floor(log10(float(f"{u:.1e}")))))  # 0.0999 is printed 0.10, not 0.100
-
-
-def _fixed(x: float, places: int) -> str:
-    text = f"{x:.{places}f}"
-    return text[1:] if text.startswith("-") and not text.strip("-0.") else text
-
-
 def _bound(si: float | None, unit: str, places: int) -> str:
-    x = in_unit(si or 0.0, unit)
-    # A limit is a given number: never round it away.
-    return _fixed(x, places) if abs(x - round(x, places)) <= 1e-9 * max(1.0, abs(x)) else f"{x:.10g}"
+    return bound(in_unit(si or 0.0, unit), places)
 
 
 def _limits(limit: Limit | None, unit: str, places: int) -> str:

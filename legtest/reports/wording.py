@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from legtest.description.model import INSTRUMENT_KINDS
 from legtest.records.segment import Timing
 from legtest.units import show
 
@@ -24,11 +25,15 @@ _SUFFIXES = (
     ("_m", "length"),
     ("_s", "time"),
 )
+_MOST_READINGS = 12
 
 
 def argument_text(arguments: Mapping[str, Any]) -> str:
     """All arguments of a segment in one phrase, by name."""
-    return ", ".join(_phrase(name, arguments[name]) for name in sorted(arguments))
+    return ", ".join(
+        _readings(arguments[name]) if name == "readings" else _phrase(name, arguments[name])
+        for name in sorted(arguments)
+    )
 
 
 def covariate_text(covariates: Mapping[str, float]) -> str:
@@ -43,6 +48,21 @@ def timing_text(timing: Timing) -> str:
         f"{timing.lateness_p99_ns / 1e6:.3g} ms, largest {timing.lateness_max_ns / 1e6:.3g} ms; "
         f"{timing.missed} missed; {timing.lost} of {timing.expected} telemetry frames lost"
     )
+
+
+def _readings(readings: Any) -> str:
+    """What instruments showed: "read: rail height 520 mm (u 0.1 mm), ..."."""
+    said = []
+    for each in readings if isinstance(readings, list) else []:
+        kind = INSTRUMENT_KINDS.get(str(each.get("quantity"))) if isinstance(each, dict) else None
+        numbers = [each.get(key) for key in ("value", "u")] if kind else []
+        if kind and all(isinstance(x, int | float) and not isinstance(x, bool) for x in numbers):
+            value, u = (show(float(x), kind, digits) for x, digits in zip(numbers, (5, 2), strict=True))
+            said.append(f"{_words(str(each['quantity']))} {value} (u {u})")
+        else:
+            said.append(_plain(each))
+    more = ", ..." if len(said) > _MOST_READINGS else ""
+    return f"read: {', '.join(said[:_MOST_READINGS])}{more}"
 
 
 def _phrase(name: str, value: Any) -> str:

@@ -51,10 +51,38 @@ class Browser:
             self.events.append(self._next())
 
     def run(self, expression: str) -> Any:
-        """The value of a JavaScript expression in the page."""
-        answer = self.call("Runtime.evaluate", expression=expression, returnByValue=True)
+        """The value of a JavaScript expression in the page; a promise is waited for."""
+        answer = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
+
+    def until(self, expression: str) -> None:
+        """Wait, frame by frame of the page, until the expression is true."""
+        self.run(
+            "(async () => { for (let n = 0; n < 2000; n++) { if (" + expression + ") return; "
+            "await new Promise((done) => setTimeout(done, 5)); } throw new Error('never true'); })()"
+        )
+
+    def width(self, width: int, height: int = 900) -> None:
+        """The size of the window, CSS pixels."""
+        self.call("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False)
+
+    def mouse(self, kind: str, x: float, y: float, buttons: int = 0) -> None:
+        """A real mouse event: mousePressed, mouseMoved or mouseReleased, of the left button."""
+        button = "none" if kind == "mouseMoved" and not buttons else "left"
+        clicks = 0 if kind == "mouseMoved" else 1
+        self.call("Input.dispatchMouseEvent", type=kind, x=x, y=y, button=button, buttons=buttons, clickCount=clicks)
+
+    def key(self, key: str, code: int) -> None:
+        """A key pressed and released. code: its Windows virtual key code."""
+        text = {"text": key} if len(key) == 1 else {}
+        self.call("Input.dispatchKeyEvent", type="keyDown", key=key, windowsVirtualKeyCode=code, **text)
+        self.call("Input.dispatchKeyEvent", type="keyUp", key=key, windowsVirtualKeyCode=code)
+
+    def errors(self) -> list[dict[str, Any]]:
+        """Every exception, console line and log entry so far."""
+        kinds = ("Runtime.exceptionThrown", "Runtime.consoleAPICalled", "Log.entryAdded")
+        return [event for event in self.events if event.get("method") in kinds]
 
     def _next(self) -> dict[str, Any]:
         while b"\0" not in self._buffer:

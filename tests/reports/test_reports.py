@@ -242,7 +242,7 @@ def test_summary_has_no_markup_from_the_record(hostile: Run) -> None:
     assert not re.search(r"(?<!\\)<(?!details>|/details>|summary>|/summary>)", text)
     for line in text.splitlines():
         if line.startswith("| ") and "---" not in line:
-            assert len(re.findall(r"(?<!\\)\|", line)) == 7
+            assert len(re.findall(r"(?<!\\)\|", line)) == 9
 
 
 # --- HTML -----------------------------------------------------------------------------------------------------------
@@ -259,8 +259,8 @@ def test_html_says_what_was_found(run: Run) -> None:
     title = re.search(r"<title>(.*?)</title>", report_html(run).decode())
     assert title
     assert title[1] == "SIMULATED tarn-fl: bench error"
-    headings = re.findall(r"<h2>.*?</h2>", report_html(run).decode())
-    assert len(headings) == 8
+    headings = re.findall(r"<h2>.*?</h2>", report_html(run).decode().partition('<section id="results">')[2])
+    assert len(headings) == 10
     assert all("SIMULATED" in heading for heading in headings)
 
 
@@ -284,12 +284,12 @@ def test_html_shows_hostile_names_as_text(hostile: Run) -> None:
     page = Page(html)
     assert "<script>alert('x')</script>" in page.text
     scripts = [a for tag, a in page.tags if tag == "script"]
-    assert [a.get("type") for a in scripts] == ["application/json", None]
+    assert [a.get("type") for a in scripts] == ["application/json", "text/plain", None]
     text = html.decode("utf-8")
     assert all(character.isprintable() or character == "\n" for character in text)
 
 
 def test_html_says_when_samples_are_missing(run: Run, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(run.folder, tmp_path / run.folder.name))
-    next(folder.glob("parts/*/samples/*")).unlink()
+    next(folder.glob("parts/*/samples.parquet")).unlink()
     assert "cannot be shown" in Page(report_html(read_run(folder))).text
