@@ -24,6 +24,10 @@ COMMANDS = {
     "verify": ("legtest.cli.verify:verify", "Say whether a run's record is complete and unchanged."),
     "replay": ("legtest.cli.replay:replay", "Evaluate a run again from its frames and compare."),
     "report": ("legtest.cli.report:report", "Write a run's reports again from its record."),
+    "compare": ("legtest.cli.compare:compare", "Compare a run with an earlier one, quantity by quantity."),
+    "baseline": ("legtest.cli.baseline:baseline", "Keep runs as baselines, by name, signed for."),
+    "history": ("legtest.cli.history:history", "Show how the quantities of a leg develop from run to run."),
+    "import": ("legtest.cli.history:import_", "Read records into the history."),
 }
 INTERRUPTED = 130  # what a shell gives for Ctrl-C
 

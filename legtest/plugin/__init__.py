@@ -8,11 +8,14 @@ from __future__ import annotations
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
+from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING
 
 import pytest
 
 from legtest.errors import DescriptionError, LegtestError, RecordError, UsageError
+from legtest.plugin.beside import add_options
 from legtest.plugin.live_rules import check_live
 from legtest.plugin.outcomes import (
     BENCH_ERROR,
@@ -24,6 +27,7 @@ from legtest.plugin.outcomes import (
     shown,
     word_of,
 )
+from legtest.plugin.progress import Progress
 from legtest.plugin.run import CASE, DURATION, RunSession, duration_of, leave_copy
 from legtest.plugin.tally import LEG, REQUIRED
 
@@ -50,6 +54,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         "--leg-fault", action="append", default=[], metavar="NAME[@JOINT][=SIZE]",
         help="put a fault into the simulated leg; `legtest faults` lists them",
     )  # fmt: skip
+    add_options(group)
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -60,6 +65,9 @@ def pytest_configure(config: pytest.Config) -> None:
         run = RunSession(config, _legs(config.getoption("--leg")), lambda: datetime.now().astimezone())
         config.stash[RUN] = run
         config.pluginmanager.register(run, "legtest run")
+        if not hasattr(config, "workerinput"):
+            runs = Path(config.getoption("--leg-runs"))
+            config.pluginmanager.register(Progress(config, monotonic, runs), "legtest progress")
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:

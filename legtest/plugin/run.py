@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from legtest.errors import LegtestError, RecordError
+from legtest.plugin.beside import Beside
 from legtest.plugin.live_rules import check_live, check_live_items, plugins, refused_now
 from legtest.plugin.signals import Signals
 from legtest.plugin.tally import Tally
@@ -40,6 +41,7 @@ class RunSession:
         self._pid = os.getpid()
         self._signals = Signals(self.benches)
         self._tally = Tally()
+        self._beside = Beside(config)
         self._wanted: frozenset[str] = frozenset()
         self._open: list[OpenBench] = []
         self._live: OpenBench | None = None
@@ -176,6 +178,7 @@ class RunSession:
     def _announce(self) -> None:
         from legtest.records.reading import unsealed_runs
 
+        self._beside.read()
         setting, folder = self.setting, self.folder
         reporter = self.config.pluginmanager.get_plugin("terminalreporter")
         if reporter is None:
@@ -212,7 +215,7 @@ class RunSession:
             self._problem = str(error)
         self._signals.restore()
         if self._writer is not None:
-            status = self._tally.exit_status(status)
+            status = self._beside.status(self._tally.exit_status(status))
             session.exitstatus = 11 if self._problem and status == 0 else status
 
     def _end(self, writer: RunWriter, status: int) -> None:
@@ -221,7 +224,9 @@ class RunSession:
             for name, test in self._tally.tests.items():
                 writer.test_end(name, test.word, leg=test.leg, seconds=test.seconds, reason=test.reason)
             if status in (0, 1) and self._tally.tests:
+                self._beside.write(writer)
                 writer.seal()
+                self._beside.keep(writer)
         finally:
             writer.close()
 
@@ -243,6 +248,8 @@ class RunSession:
 
         finished = read_run(self.folder)
         for line in table_lines(finished, max(100, min(reporter._tw.fullwidth, 140))):
+            reporter.write_line(line)
+        for line in self._beside.lines():
             reporter.write_line(line)
         for test in self._tally.missing:
             reporter.write_line(f"required, but {self._tally.tests[test].word}: {test}")

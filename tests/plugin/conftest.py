@@ -86,7 +86,7 @@ class Project:
         except ValueError:  # a usage error counts no tests
             outcomes = {}
         runs = self.pytester.path / "runs"
-        folders = tuple(sorted(runs.iterdir())) if runs.exists() else ()
+        folders = tuple(sorted(path for path in runs.iterdir() if path.is_dir())) if runs.exists() else ()
         return Inner(int(done.ret), text, outcomes, folders)
 
 

@@ -32,7 +32,7 @@ def test_a_users_own_file_is_run_and_judged(text: str, tmp_path: Path) -> None:
     for joint in ("hip", "knee"):
         assert re.search(rf"{joint} (pointing error|homing repeatability) +-?\d.* pass\n", done.stdout)
     assert re.search(r"simulated \d+ s in \d+ s, [\d.]+ times real time\nreport: runs/.*/report.html\n", done.stdout)
-    (run,) = (tmp_path / "runs").iterdir()
+    (run,) = (tmp_path / "runs").glob("*/")
     assert (run / "report.html").stat().st_size > 10_000
 
 

@@ -1,0 +1,178 @@
+"""One small door to two databases: SQLite in a file (default), PostgreSQL by URL (extra `legtest[lab]`).
+
+The statements are written once, in the part of SQL that both know, with ? for values. Where the two differ, the
+difference is here: how a transaction takes its turn among several writers.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, Protocol
+from urllib.parse import urlsplit
+
+from legtest.errors import RecordError, UsageError
+
+VERSION = 1
+URLS = ("postgresql://", "postgres://")
+WAIT_S = 60  # for the turn of another writer
+_LOCK = 0x6C656774  # the number of our advisory lock in PostgreSQL
+
+_TABLES = (
+    "CREATE TABLE IF NOT EXISTS legtest_history (version INTEGER PRIMARY KEY)",
+    """CREATE TABLE IF NOT EXISTS run (
+        id {identity}, uid TEXT NOT NULL UNIQUE, name TEXT NOT NULL, started TEXT NOT NULL, mode TEXT NOT NULL,
+        place TEXT NOT NULL, bench TEXT NOT NULL, stand TEXT NOT NULL, seed BIGINT, faults TEXT NOT NULL,
+        legtest TEXT NOT NULL)""",
+    """CREATE TABLE IF NOT EXISTS tested (
+        leg TEXT NOT NULL, started TEXT NOT NULL, run_id BIGINT NOT NULL REFERENCES run(id), sha256 TEXT NOT NULL,
+        drives TEXT NOT NULL, fingerprints TEXT NOT NULL, PRIMARY KEY (leg, started, run_id))""",
+    """CREATE TABLE IF NOT EXISTS value (
+        run_id BIGINT NOT NULL REFERENCES run(id), leg TEXT NOT NULL, test TEXT NOT NULL, subject TEXT NOT NULL,
+        quantity TEXT NOT NULL, n INTEGER NOT NULL, kind TEXT NOT NULL, value {real}, u {real}, u_random {real},
+        dof {real}, word TEXT NOT NULL, low {real}, high {real}, covariates TEXT NOT NULL,
+        PRIMARY KEY (run_id, leg, test, subject, quantity, n)){clustered}""",
+)
+
+
+class Cursor(Protocol):
+    """What both libraries' cursors can do."""
+
+    def fetchone(self) -> Any: ...
+    def fetchall(self) -> list[Any]: ...
+
+
+class Database:
+    """An open history. `place`: for messages, without a password. Every error of it is a RecordError."""
+
+    def __init__(self, place: str, connection: Any, *, postgres: bool) -> None:
+        self.place = place
+        self._connection = connection
+        self._postgres = postgres
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing; writers take turns, each waits WAIT_S at most."""
+        with self._told():
+            self.execute("BEGIN" if self._postgres else "BEGIN IMMEDIATE")
+            try:
+                yield
+                self.execute("COMMIT")
+            except BaseException:
+                with suppress(Exception):
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def execute(self, sql: str, values: Sequence[Any] = ()) -> Cursor:
+        """One statement. Raises RecordError."""
+        with self._told():
+            cursor: Cursor = self._connection.execute(self._spelt(sql), tuple(values))
+            return cursor
+
+    def insert_many(self, table: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+        """Many rows into one table, fast. Raises RecordError."""
+        with self._told():
+            if self._postgres:
+                with self._connection.cursor().copy(f"COPY {table} ({', '.join(columns)}) FROM STDIN") as copy:
+                    for row in rows:
+                        copy.write_row(row)
+            else:
+                marks = ", ".join("?" * len(columns))
+                self._connection.executemany(f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})", rows)
+
+    def close(self) -> None:
+        """Let go of the database; harmless when repeated."""
+        self._connection.close()
+
+    def _spelt(self, sql: str) -> str:
+        return sql.replace("?", "%s") if self._postgres else sql
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except (sqlite3.Error, UnicodeError, OverflowError) as error:  # the last two: what neither can store
+            raise RecordError(f"{self.place}: the history cannot be used: {error}") from None
+        except Exception as error:
+            if not self._postgres or type(error).__module__.split(".")[0] != "psycopg":
+                raise
+            said = str(error).strip().splitlines() or [type(error).__name__]
+            raise RecordError(f"{self.place}: the history cannot be used: {said[0]}") from None
+
+    def prepare(self) -> None:
+        """Make the tables if there are none. RecordError for a history of another version."""
+        with self.transaction():
+            if self._postgres:  # two that make the same tables at the same time disturb each other there
+                self.execute(f"SELECT pg_advisory_xact_lock({_LOCK})")
+            kinds = {
+                "identity": "BIGINT GENERATED BY DEFAULT AS IDENTITY PRIMARY KEY" if self._postgres
+                else "INTEGER PRIMARY KEY",
+                "real": "DOUBLE PRECISION" if self._postgres else "REAL",
+                "clustered": "" if self._postgres else " WITHOUT ROWID",
+            }  # fmt: skip
+            for table in _TABLES:
+                self.execute(table.format(**kinds))
+            self.execute("INSERT INTO legtest_history (version) VALUES (?) ON CONFLICT DO NOTHING", (VERSION,))
+            found = [row[0] for row in self.execute("SELECT version FROM legtest_history").fetchall()]
+        if found != [VERSION]:
+            raise RecordError(
+                f"{self.place}: a history of another legtest (version {max(found)}, here {VERSION}); the records are "
+                "the truth: name another place with --history and import the runs again"
+            )
+
+
+def open_history(where: str) -> Database:
+    """The history in a file, made if missing, or in a PostgreSQL database by its URL. Raises RecordError, UsageError.
+
+    The place is what a person typed or its default; libpq's own variables and files may complete a URL, as ever.
+    """
+    database = _postgres(where) if where.startswith(URLS) else _sqlite(where)
+    try:
+        database.prepare()
+    except BaseException:
+        database.close()
+        raise
+    return database
+
+
+def shown_place(where: str) -> str:
+    """The place without the password of a URL."""
+    if not where.startswith(URLS):
+        return where
+    parts = urlsplit(where)
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}{parts.path}"
+
+
+def _sqlite(where: str) -> Database:
+    if "://" in where:
+        raise UsageError(f"{where.partition('://')[0][:40]}://...: a history is a file, or {URLS[0]}HOST/DATABASE")
+    try:
+        Path(where).parent.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(where, timeout=WAIT_S, isolation_level=None)
+    except (sqlite3.Error, OSError) as error:
+        raise RecordError(f"{where}: the history cannot be opened: {error}") from None
+    database = Database(where, connection, postgres=False)
+    # Readers do not wait for writers; a power cut may cost the last runs, which are in their records.
+    for pragma in ("journal_mode = WAL", "synchronous = NORMAL", "foreign_keys = ON"):
+        try:
+            database.execute(f"PRAGMA {pragma}")
+        except RecordError:
+            database.close()
+            raise
+    return database
+
+
+def _postgres(where: str) -> Database:
+    place = shown_place(where)
+    try:
+        import psycopg
+    except ImportError:
+        raise UsageError(f"{place}: for PostgreSQL install the extra: pip install 'legtest[lab]'") from None
+    try:
+        connection = psycopg.connect(where, autocommit=True, connect_timeout=10)
+    except psycopg.Error as error:
+        said = (str(error).strip().splitlines() or [type(error).__name__])[0]
+        raise RecordError(f"{place}: the history cannot be opened: {said}") from None
+    return Database(place, connection, postgres=True)
