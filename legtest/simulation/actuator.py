@@ -11,7 +11,7 @@ import math
 from legtest.simulation.axis import Reading
 from legtest.simulation.mjcf import STEP_NS
 from legtest.simulation.noise import normals
-from legtest.simulation.physics import Physics, STEP_s, TICK_s, view
+from legtest.simulation.physics import Physics, POWER_TICK_s, STEP_s, TICK_s, view
 
 _TORQUE_NOISE = 0.002  # of rated torque, standard deviation
 _VELOCITY_NOISE_Hz = 100.0  # encoder noise times this bandwidth
@@ -21,31 +21,70 @@ _new = tuple.__new__  # makes a Reading in half the time of calling Reading
 
 
 class Supply:
-    """The one supply of all drives: open voltage less the drop of the power they draw, across the source resistance."""
+    """The one supply of all drives: open voltage less the drop of the power they draw, across the source resistance.
+
+    It takes no current back: what braking gives back charges the capacitors, until the drives have used it up.
+    """
 
     def __init__(self, physics: Physics) -> None:
         self._physics = physics
-        self.on = True
+        self._on, self._off_step = True, 0
+        self._surplus_J = 0.0  # in the capacitors, above the open voltage
+        self._watts = 0.0
+        self.highest_V = physics.plant.supply_V
         self._step = -1
         self._volts = physics.plant.supply_V
         axes = enumerate(physics.plant.axes)
         self._windings = [(n, physics.rotor_index[n], axis.winding_ohm_A2_per_Nm2) for n, axis in axes]
+        physics.on_power_tick.append(self._tick)
 
     def volts(self) -> float:
-        """Voltage at the drives at the present step, V. Power is shaft power plus copper loss; 0 when switched off."""
-        if not self.on:
-            return 0.0
+        """Voltage at the drives at the present step, V. Power is shaft power plus copper loss."""
         physics = self._physics
         if physics.step != self._step:
             self._step = physics.step
             plant = physics.plant
-            _, velocities, torques = physics.state()
-            watts = 0.0
-            for number, rotor, ohm in self._windings:
-                torque = torques[number]
-                watts += torque * velocities[rotor] + ohm * torque * torque
-            self._volts = plant.supply_V - plant.source_ohm * watts / plant.supply_V
+            if not self._on:
+                gone_s = (physics.step - self._off_step) * STEP_s
+                self._volts = plant.supply_V * math.exp(-gone_s / plant.supply.discharge_s)
+            elif self._surplus_J > 0.0:
+                self._volts = math.sqrt(plant.supply_V**2 + 2 * self._surplus_J / plant.supply.capacitance_F)
+            else:
+                self._volts = plant.supply_V - max(0.0, plant.supply.source_ohm * self._power() / plant.supply_V)
         return self._volts
+
+    @property
+    def on(self) -> bool:
+        """Whether it is switched on; off, the capacitors are discharged."""
+        return self._on
+
+    @on.setter
+    def on(self, on: bool) -> None:
+        self._on, self._off_step, self._step, self._surplus_J = on, self._physics.step, -1, 0.0
+
+    @property
+    def current_A(self) -> float:
+        """What flows out of the supply at the present step."""
+        volts = self.volts()
+        return max(0.0, self._physics.plant.supply_V - volts) / self._physics.plant.supply.source_ohm if self._on else 0
+
+    def _power(self) -> float:
+        _, velocities, torques = self._physics.state()
+        watts = self._physics.plant.supply.idle_W
+        for number, rotor, ohm in self._windings:
+            torque = torques[number]
+            watts += torque * velocities[rotor] + ohm * torque * torque
+        return watts
+
+    def _tick(self) -> None:
+        """What flowed back since the last tick: power by the trapezoidal rule."""
+        before, self._watts = self._watts, self._power()
+        supply, open_V = self._physics.plant.supply, self._physics.plant.supply_V
+        most = 0.5 * supply.capacitance_F * (supply.clamp_V**2 - open_V**2)
+        gained = -(before + self._watts) / 2 * POWER_TICK_s
+        if self._on:
+            self._surplus_J = min(max(0.0, self._surplus_J + gained), most)
+        self.highest_V = max(self.highest_V, self.volts())
 
 
 class SimulatedAxis:
@@ -60,7 +99,11 @@ class SimulatedAxis:
         self._key = physics.plant.parts().generator(f"{plant.name} noise").getrandbits(64)
         self._offset = plant.zero_rad  # reading = rotor angle + offset
         self._lost = 0.0  # counts not yet lost in whole
-        self.temperature_C = physics.plant.ambient_C
+        self.temperature_C = self.case_C = physics.plant.ambient_C
+        self._travel_rad = 0.0
+        self._neighbour_rad = self._neighbour()
+        self._count_step = 1 << plant.drive.stuck_bits
+        self._torque_sign = plant.drive.torque_sign
         self.name = plant.name
         self.powered = False
         self._position_loop = True
@@ -76,7 +119,8 @@ class SimulatedAxis:
         self._slew = view(physics.model.actuator_dynprm[number])
         self._gains = view(physics.model.actuator_biasprm[number])
         self._force_range = view(physics.model.actuator_forcerange[number])
-        self._friction = view(physics.model.dof_frictionloss)
+        self._friction, self._applied = view(physics.model.dof_frictionloss), view(physics.data.qfrc_applied)
+        self._torque = plant.torque
         self._loop_gains = (-plant.stiffness_Nm_per_rad * self._scale, -plant.damping_Nms_per_rad * self._scale)
         physics.on_tick.append(self._tick)
 
@@ -90,13 +134,15 @@ class SimulatedAxis:
         positions, velocities, torques = physics.state()
         count, velocity = self._count, velocities[self._rotor]
         # Between two steps the rotor turns on: without this the phase of the SYNC within a step would be a lag.
-        position = positions[self._rotor] + velocity * (t_ns - physics.step * STEP_NS) * 1e-9 + self._offset
+        ahead_s = (t_ns - physics.step * STEP_NS) * 1e-9 - self._plant.reading_age_s
+        position = positions[self._rotor] + velocity * ahead_s + self._offset
         n_position, n_velocity, n_torque = normals(self._key, t_ns)
         self._read_ns = t_ns
         fields = (
-            round(position / count + self._position_noise * n_position) * count,
+            round((position / count + self._position_noise * n_position) / self._count_step) * self._count_step * count,
             velocity + self._velocity_noise_rad_s * n_velocity,
-            torques[self._number] / self._scale + self._torque_noise_Nm * n_torque,
+            self._torque.read_Nm(torques[self._number] / self._scale) * self._torque_sign
+            + self._torque_noise_Nm * n_torque,
             self.temperature_C,
             self._supply.volts(),
         )
@@ -113,7 +159,8 @@ class SimulatedAxis:
     def limit(self, t_ns: int, negative_Nm: float, positive_Nm: float) -> None:
         """Torque limits as magnitudes, as the drive believes them."""
         self._physics.advance(t_ns)
-        self._range = (-negative_Nm * self._scale, positive_Nm * self._scale)
+        given = self._torque.given_Nm
+        self._range = (given(-negative_Nm) * self._scale, given(positive_Nm) * self._scale)
         self._apply_range()
 
     def follow(self, t_ns: int, target_rad: float, over_ns: int, torque_ff_Nm: float) -> None:
@@ -136,7 +183,7 @@ class SimulatedAxis:
         beyond = velocity * grace * STEP_s
         self._slew[1] = abs(velocity)
         self._ctrl[i] = target + beyond
-        self._ctrl[i + 2] = torque_ff_Nm * self._scale
+        self._ctrl[i + 2] = (torque_ff_Nm - self._torque.sense_offset_Nm) * self._scale
         physics.ramp(self._number, steps + grace, velocity)
         self._demand = (t_ns, over_ns + grace * STEP_NS, start + self._offset, target_rad + beyond)
 
@@ -145,7 +192,7 @@ class SimulatedAxis:
         self._physics.advance(t_ns)
         self._position_loop = False
         self._gains[1] = self._gains[2] = 0.0
-        self._ctrl[3 * self._number + 2] = torque_Nm * self._scale
+        self._ctrl[3 * self._number + 2] = self._torque.given_Nm(torque_Nm) * self._scale
 
     def demand_rad(self, t_ns: int) -> float:
         """The position demand at t_ns, as read; in torque mode, where the axis is."""
@@ -161,7 +208,7 @@ class SimulatedAxis:
         self._position_loop = True
         self._gains[1], self._gains[2] = self._loop_gains
         self._act[self._number] = self._ctrl[i] = here
-        self._ctrl[i + 2] = 0.0
+        self._ctrl[i + 2] = -self._torque.sense_offset_Nm * self._scale
         self._physics.ramp(self._number, 0, 0.0)
         self._demand = (t_ns, 0, here + self._offset, here + self._offset)
 
@@ -172,20 +219,55 @@ class SimulatedAxis:
         """What changes slowly: winding temperature, friction over angle and temperature, counts lost on the way."""
         state, plant, ambient = self._physics.state(), self._plant, self._physics.plant.ambient_C
         current = state.torque[self._number] / plant.torque_constant
-        rise = plant.heating_K_per_Nm2 * current * current
-        self.temperature_C += TICK_s / plant.heating_s * (ambient + rise - self.temperature_C)
+        # Two bodies: the winding heats its housing, which gives the same heat to the room.
+        rise, warmer = plant.heating_K_per_Nm2 * current * current, self.temperature_C - self.case_C
+        share = plant.drive.case_K_per_Nm2 / plant.heating_K_per_Nm2
+        self.temperature_C += TICK_s / plant.heating_s * (rise - warmer)
+        self.case_C += TICK_s / plant.drive.case_s * (share * warmer - (self.case_C - ambient))
         angle = 3 * state.position[self._rotor] + plant.friction_phase_rad
         warm = max(0.5, 1.0 - plant.friction_cooling_per_K * (self.temperature_C - ambient))
-        self._friction[self._rotor] = plant.friction_Nm * warm * (1.0 + plant.friction_ripple * math.sin(angle))
+        stiff = 1.0
+        if plant.drive.stiff_cold:
+            self._travel_rad += abs(state.velocity[self._rotor]) * TICK_s
+            stiff += plant.drive.stiff_cold * math.exp(-self._travel_rad / plant.drive.worn_in_rad)
+        self._rub(plant.friction_Nm * stiff * warm * (1.0 + plant.friction_ripple * math.sin(angle)))
         if plant.lost_counts_per_s and abs(state.velocity[self._rotor]) > _TURNING_rad_s:
             self._lose(plant.lost_counts_per_s * TICK_s)
+        if plant.drive.neighbour_share:
+            before, self._neighbour_rad = self._neighbour_rad, self._neighbour()
+            self._shift(plant.drive.neighbour_share * (self._neighbour_rad - before))
+
+    def _rub(self, coulomb_Nm: float) -> None:
+        """Friction and ripple for the next tick, at the speed, load and angle of now.
+
+        An unlike friction in the two directions is a like one and a steady torque against the positive direction.
+        """
+        state, torque = self._physics.state(), self._torque
+        angle, speed = state.position[self._rotor], state.velocity[self._rotor]
+        running = coulomb_Nm * torque.friction_factor(speed)
+        self._friction[self._rotor] = running + torque.load_friction * abs(state.torque[self._number])
+        self._applied[self._rotor] = torque.ripple_Nm(angle) - torque.asymmetry * running
+
+    def power_up(self) -> None:
+        """The drive gets its supply anew: what its encoder does not know by itself is gone."""
+        if turns := self._plant.drive.turns_known:
+            span = 2 * math.pi / turns
+            reading = self._physics.state().position[self._rotor] + self._offset
+            self._offset -= round(reading / span) * span
+
+    def _neighbour(self) -> float:
+        index = self._physics.rotor_index
+        return self._physics.state().position[index[self._number - 1]] if self._plant.drive.neighbour_share else 0.0
 
     def _lose(self, counts: float) -> None:
-        """The reading sinks, always the same way; the loop follows it, so the rotor's demand moves the other way."""
+        """The reading sinks, always the same way."""
         self._lost += counts
         whole = int(self._lost)
         self._lost -= whole
-        shift = whole * self._count
-        self._offset -= shift
-        self._act[self._number] += shift
-        self._ctrl[3 * self._number] += shift
+        self._shift(-whole * self._count)
+
+    def _shift(self, reading_rad: float) -> None:
+        """The reading moves; the loop, which knows nothing else, moves the rotor's demand the other way."""
+        self._offset += reading_rad
+        self._act[self._number] -= reading_rad
+        self._ctrl[3 * self._number] -= reading_rad

@@ -7,42 +7,16 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from dataclasses import replace
+from typing import NamedTuple
 
 from legtest.errors import UsageError
+from legtest.simulation.fault import Fault, with_axis
+from legtest.simulation.faults_dynamics import DYNAMICS
+from legtest.simulation.faults_electric import ELECTRIC
+from legtest.simulation.faults_torque import TORQUE
 from legtest.simulation.plant import Plant
-from legtest.units import UnitError, clip, parse, show
-
-Edit = Callable[[Plant, int, float], Plant]
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """One fault that can be put in.
-
-    kind: of the size, see legtest.units; default, low, high: SI; unit: what the size means, for people.
-    joint: the joint it sits at unless another is named, "" for a fault of no joint.
-    noticed_by: the quantities of the built-in procedures that should notice it.
-    edit: (plant, joint number, size) -> the faulty plant.
-    """
-
-    name: str
-    title: str
-    what: str
-    kind: str
-    unit: str
-    default: float
-    low: float
-    high: float
-    joint: str
-    noticed_by: tuple[str, ...]
-    edit: Edit
-
-    def size_text(self, size: float) -> str:
-        """A size as people write it."""
-        return show(size, self.kind, 4)
+from legtest.units import UnitError, clip, parse
 
 
 class FaultCase(NamedTuple):
@@ -100,32 +74,26 @@ def apply(plant: Plant, case: FaultCase) -> Plant:
     return FAULTS[case.name].edit(plant, number, case.size)
 
 
-def _axis(plant: Plant, number: int, **changes: Any) -> Plant:
-    axes = list(plant.axes)
-    axes[number] = replace(axes[number], **changes)
-    return replace(plant, axes=tuple(axes))
-
-
 def _backlash(plant: Plant, number: int, size: float) -> Plant:
-    return _axis(plant, number, backlash_rad=plant.axes[number].backlash_rad + size)
+    return with_axis(plant, number, backlash_rad=plant.axes[number].backlash_rad + size)
 
 
 def _friction(plant: Plant, number: int, size: float) -> Plant:
     axis = plant.axes[number]
     viscous = axis.viscous_Nms_per_rad * size
-    return _axis(plant, number, friction_Nm=axis.friction_Nm * size, viscous_Nms_per_rad=viscous)
+    return with_axis(plant, number, friction_Nm=axis.friction_Nm * size, viscous_Nms_per_rad=viscous)
 
 
 def _gear_ratio(plant: Plant, number: int, size: float) -> Plant:
-    return _axis(plant, number, gear_scale=plant.axes[number].gear_scale * size)
+    return with_axis(plant, number, gear_scale=plant.axes[number].gear_scale * size)
 
 
 def _torque_constant(plant: Plant, number: int, size: float) -> Plant:
-    return _axis(plant, number, torque_constant=plant.axes[number].torque_constant * (1.0 + size))
+    return with_axis(plant, number, torque_constant=plant.axes[number].torque_constant * (1.0 + size))
 
 
 def _lost_counts(plant: Plant, number: int, size: float) -> Plant:
-    return _axis(plant, number, lost_counts_per_s=plant.axes[number].lost_counts_per_s + size / 0.5)
+    return with_axis(plant, number, lost_counts_per_s=plant.axes[number].lost_counts_per_s + size / 0.5)
 
 
 def _loose_end_stop(plant: Plant, number: int, size: float) -> Plant:
@@ -166,7 +134,7 @@ _ALL = (
         low=1.0,
         high=2.0,
         joint="hip",
-        noticed_by=("coulomb_friction",),
+        noticed_by=("coulomb_friction", "reversal_value", "breakaway_friction"),
         edit=_friction,
     ),
     Fault(
@@ -248,4 +216,4 @@ _ALL = (
         edit=_dragging_carriage,
     ),
 )
-FAULTS: dict[str, Fault] = {fault.name: fault for fault in _ALL}
+FAULTS: dict[str, Fault] = {fault.name: fault for fault in (*_ALL, *ELECTRIC, *TORQUE, *DYNAMICS)}

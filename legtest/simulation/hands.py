@@ -7,26 +7,49 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
+from legtest.description.model import Instrument
 from legtest.description.setup import SetUp
 from legtest.errors import UsageError
 from legtest.simulation.actuator import SimulatedAxis
-from legtest.simulation.mjcf import FOOT_RADIUS_m
+from legtest.simulation.hook import Hook
+from legtest.simulation.instruments import SimulatedInstruments
+from legtest.simulation.mjcf import STEP_NS, FOOT_RADIUS_m
 from legtest.simulation.physics import Physics
 
 _CHUNK_NS = 10_000_000
 _MOVE_CHUNKS = 100
 _LEAD_NS = 2_000_000_000  # from end to end
 _SETTLE_NS = 1_000_000_000
+_OFF_STOP_rad = 0.05  # nobody presses a joint into its stop by hand
+_CONTACT_s = 0.5e-3  # within which the emergency stop's own contact tells the instant
 _LARGEST_MASS_kg = 20.0
 STANDING_SHARE = 0.80  # distance of hip axis and foot when the carriage rests on its block, of the straight leg's
+
+
+class Pressed(NamedTuple):
+    """When an emergency stop was worked, and within which half width that is known, s."""
+
+    t_ns: int
+    within_s: float
 
 
 class SimulatedPerson:
     """Two hands at the bench. `wait` lets a span of virtual time (ns) pass and brings the physics to its end."""
 
-    def __init__(self, physics: Physics, axes: Sequence[SimulatedAxis], wait: Callable[[int], None]) -> None:
+    def __init__(
+        self,
+        physics: Physics,
+        axes: Sequence[SimulatedAxis],
+        instruments: SimulatedInstruments,
+        wait: Callable[[int], None],
+        switch: Callable[..., None] | None = None,
+    ) -> None:
         self._physics, self._axes, self._wait = physics, axes, wait
+        self._instruments = instruments
+        self._hook = Hook(physics)
+        self._switch = switch  # of the supplies: on=, logic= (the drives' own goes with it)
 
     def arrange(self, setup: SetUp, mass_kg: float = 0.0) -> None:
         """Bring leg and stand into an arrangement, then let them settle; some seconds of virtual time pass.
@@ -54,6 +77,64 @@ class SimulatedPerson:
         if setup is SetUp.FOOT_CLAMPED:
             for joint in self._physics.plant.joints:
                 self._physics.clamp(joint, on=True)
+
+    def read(self, instrument: Instrument, joint: str) -> float:
+        """Read an instrument, SI. Raises UsageError for a joint that the leg has not."""
+        self._wait(0)
+        return self._instruments.read(instrument, joint)
+
+    def pose(self, joints_rad: Sequence[float]) -> None:
+        """Take the limp leg by hand to these joint angles (rad, order of the leg) and hold it there, until `let_go`.
+
+        Raises UsageError when a drive is powered.
+        """
+        self._wait(0)
+        if any(axis.powered for axis in self._axes):
+            raise UsageError("nobody takes a powered leg by hand")
+        physics, plant = self._physics, self._physics.plant
+        goals = {}
+        for name, stop, angle in zip(plant.joints, plant.stops, joints_rad, strict=True):
+            goals[name] = min(max(angle, stop.low_rad + _OFF_STOP_rad), stop.high_rad - _OFF_STOP_rad)
+            physics.clamp(name, on=True)
+        self._move(goals)
+        self._wait(_SETTLE_NS)
+
+    def set_hook(self, height_m: float) -> None:
+        """Set the hook that catches the carriage, hip at this height, m."""
+        self._wait(0)
+        self._hook.set(height_m - self._physics.plant.stand.hip_height_m)
+
+    def pull_hook(self) -> None:
+        """Pull it. It catches again once the carriage has fallen."""
+        self._wait(0)
+        self._hook.pull()
+
+    def power_cycle(self) -> None:
+        """Take the supply of the unpowered drives away, logic and all, and give it back; they boot anew."""
+        self._wait(0)
+        if any(axis.powered for axis in self._axes):
+            raise UsageError("the supply of a powered leg is not taken away for a measurement")
+        self._supplies(on=False, logic=True)
+        self._wait(2 * _SETTLE_NS)
+        self._supplies(on=True, logic=True)
+        self._wait(_SETTLE_NS)
+
+    def emergency_stop(self, *, pressed: bool) -> Pressed:
+        """Press or release the emergency stop, which takes the motor supply away. Its own contact tells when.
+
+        After the release the drives are switched off and on: each holds the fault of having lost its supply.
+        """
+        self._wait(0)
+        self._supplies(on=not pressed, logic=False)
+        if not pressed:
+            self.power_cycle()
+        parts, t_ns = self._physics.plant.parts(), self._physics.step * STEP_NS
+        return Pressed(t_ns + round(1e9 * _CONTACT_s * parts.generator("emergency stop").uniform(-1, 1)), _CONTACT_s)
+
+    def _supplies(self, *, on: bool, logic: bool) -> None:
+        if self._switch is None:
+            raise UsageError("nobody can switch the supplies of this bench")
+        self._switch(on=on, logic=logic)
 
     def lead(self, joint: str, end: str, now_ns: int) -> Callable[[int], bool]:
         """Take an unpowered joint by hand to its "low" or "high" end stop, the others held where they are.

@@ -21,6 +21,7 @@ from legtest.simulation.emergency import (
     Emergency,
 )
 from legtest.simulation.motion import TICK_NS, Motion
+from legtest.simulation.noise import mix
 from legtest.simulation.objects import ROWS, RPDO_COUNT, TPDO_COUNT
 from legtest.simulation.pdo import ASYNCHRONOUS, ReceivePdo, TransmitPdo
 from legtest.simulation.power import Power
@@ -174,7 +175,7 @@ class DriveNode:
             if tpdo.event_ns:
                 self._bus.at(t_ns + tpdo.event_ns, partial(self._on_event_timer, cob_id, tpdo, self._built))
         consumer = number(0x1016, 1)
-        self._heartbeat_watch.set((consumer & 0xFFFF) * _MS)
+        self._heartbeat_watch.set(round((consumer & 0xFFFF) * _MS * self.config.watchdog))
         if consumer & 0xFFFF and 1 <= consumer >> 16 & 0xFF <= 127:
             handlers[0x700 + (consumer >> 16 & 0xFF)] = self._on_heartbeat
         self._port.handle(handlers)
@@ -248,7 +249,9 @@ class DriveNode:
 
     def _answer(self, t_ns: int, frames: Sequence[tuple[int, bytes]]) -> None:
         self._answers.append(frames)
-        self._bus.at(t_ns + self.config.turn_around_ns, self._send_answer)
+        config = self.config
+        late = mix(config.noise_key, t_ns) % config.turn_jitter_ns if config.turn_jitter_ns else 0
+        self._bus.at(t_ns + config.turn_around_ns + late, self._send_answer)
 
     def _send_answer(self, t_ns: int) -> None:
         for can_id, data in self._answers.popleft():

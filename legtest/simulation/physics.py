@@ -18,6 +18,8 @@ from legtest.simulation.plant import Plant, Vector
 
 TICK_STEPS = 40
 TICK_s = TICK_STEPS * STEP_NS * 1e-9
+POWER_STEPS = 8
+POWER_TICK_s = POWER_STEPS * STEP_NS * 1e-9
 STEP_s = STEP_NS * 1e-9
 _NEVER = 1 << 62
 _START_SPREAD_rad = 0.10  # less than friction holds
@@ -39,7 +41,7 @@ def view(array: np.ndarray) -> memoryview[float]:
 class Physics:
     """One plant in motion. It starts clamped and hanging, near its rest pose and at rest.
 
-    `on_tick` is called every 20 ms of virtual time.
+    `on_tick` is called every 20 ms of virtual time, `on_power_tick` every 4 ms.
     """
 
     def __init__(self, plant: Plant) -> None:
@@ -49,13 +51,14 @@ class Physics:
         self.model.actuator_forcerange[:] = 0.0
         self.step = 0
         self.on_tick: list[Callable[[], None]] = []
+        self.on_power_tick: list[Callable[[], None]] = []
         self.joint_index = {name: self._qpos(name) for name in ("rail", *plant.joints)}
         self.rotor_index = [self._qpos(f"rotor_{axis.name}") for axis in plant.axes]
         self._foot = self.model.body("foot").id
         self._carriage = self.model.body("carriage").id
         self._ramp_end = [_NEVER] * len(plant.axes)
         self._next_tick = TICK_STEPS
-        self._next = TICK_STEPS
+        self._next = self._next_power_tick = POWER_STEPS
         self.until_ns = STEP_NS  # advancing to an instant before this one changes nothing
         self._state: State | None = None
         # Views into MuJoCo's memory; making one anew costs more than reading it, and these give and take single
@@ -84,9 +87,7 @@ class Physics:
     def _check_steps(self) -> None:
         """Refuse parts so stiff that they would swing or decay faster than the fixed step can follow."""
         mujoco.mj_forward(self.model, self.data)
-        inertia = np.zeros((self.model.nv, self.model.nv))
-        mujoco.mj_fullM(self.model, self.data, inertia)
-        mobility = np.linalg.inv(inertia)
+        mobility = np.linalg.inv(self.mass_matrix())
         joints = [self.joint_index[name] for name in self.plant.joints]
         for axis, row in zip(self.plant.axes, self.plant.actuator_of_joint, strict=True):
             rotor = 1.0 / axis.rotor_inertia_kgm2
@@ -103,6 +104,12 @@ class Physics:
                         f"axis {axis.name}: {what} {value:g} {unit} is too much for the simulated leg's time step "
                         f"and inertia, at most {limit:.3g} {unit}: lower it or raise rotor_inertia"
                     )
+
+    def mass_matrix(self) -> np.ndarray:
+        """Inertia of all joints, (nv, nv), where they are now."""
+        inertia = np.zeros((self.model.nv, self.model.nv))
+        mujoco.mj_fullM(self.model, self.data, inertia)
+        return inertia
 
     def pose(self, angles: list[float]) -> None:
         """Put the joints (rad) and the rotors that belong to them somewhere, at rest. For building and for tests."""
@@ -129,6 +136,10 @@ class Physics:
                 self._due()
 
     def _due(self) -> None:
+        if self.step == self._next_power_tick:
+            self._next_power_tick += POWER_STEPS
+            for call in self.on_power_tick:
+                call()
         if self.step == self._next_tick:
             self._next_tick += TICK_STEPS
             for call in self.on_tick:
@@ -137,7 +148,7 @@ class Physics:
             if end == self.step:
                 self.ctrl[3 * axis + 1] = 0.0
                 self._ramp_end[axis] = _NEVER
-        self._next = min(self._next_tick, *self._ramp_end)
+        self._next = min(self._next_power_tick, *self._ramp_end)
 
     def ramp(self, axis: int, steps: int, velocity_rad_s: float) -> None:
         """Set an actuator's velocity demand for a number of steps; zero after them."""
@@ -147,7 +158,7 @@ class Physics:
         if end < self._next:
             self._next = end
         elif before == self._next:
-            self._next = min(self._next_tick, *self._ramp_end)
+            self._next = min(self._next_power_tick, *self._ramp_end)
 
     def state(self) -> State:
         """Positions and velocities now; the torques that acted during the last step."""
@@ -183,6 +194,14 @@ class Physics:
         mujoco.mj_kinematics(self.model, self.data)
         x, y, z = (self.data.xpos[self._foot] - self.data.xpos[self._carriage]).tolist()
         return x, y, z
+
+    def floor_force_N(self) -> float:
+        """The force with which the floor pushes the foot up during the last step, N."""
+        force, total = np.zeros(6), 0.0
+        for number in range(self.data.ncon):
+            mujoco.mj_contactForce(self.model, self.data, number, force)
+            total += float(self.data.contact[number].frame.reshape(3, 3)[:, 2] @ force[:3])
+        return abs(total)
 
     def height_m(self) -> float:
         """Height of the hip above the floor, m."""

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from legtest.description.model import BenchDescription, JointDescription, LegDescription
 from legtest.errors import UsageError
 from legtest.simulation import tolerances
+from legtest.simulation.electrics import HEAT, DrivePlant, SupplyPlant, drive_of, supply_of
 from legtest.simulation.tolerances import Parts, value
+from legtest.simulation.torques import TorquePlant, torque_of
 
 Vector = tuple[float, float, float]
 Matrix = tuple[tuple[float, ...], ...]
@@ -40,6 +42,8 @@ class AxisPlant:
     torque_constant: true over nominal; sense_gain: measured over true current. The current loop makes the *measured*
     current right, so the true torque is torque_constant / sense_gain times the one the drive believes.
     zero_rad: what the encoder reads at the true zero after power-up. lost_counts_per_s: only while turning.
+    heating: of the winding above its housing for steady torque, and its time constant.
+    reading_age_s: how old a position is when the drive calls it the present one (filter of the encoder).
     """
 
     name: str
@@ -65,6 +69,9 @@ class AxisPlant:
     heating_K_per_Nm2: float
     heating_s: float
     winding_ohm_A2_per_Nm2: float
+    drive: DrivePlant
+    torque: TorquePlant
+    reading_age_s: float = 0.0
 
     @property
     def torque_scale(self) -> float:
@@ -118,8 +125,9 @@ class Plant:
     actuator_of_joint: Matrix
     stand: StandPlant
     supply_V: float
-    source_ohm: float
+    supply: SupplyPlant
     ambient_C: float
+    loss_s: float  # after which silence the drives are told to act
     frame_loss: float
 
     @property
@@ -168,8 +176,9 @@ def plant_of(leg: LegDescription, bench: BenchDescription, seed: int) -> Plant:
         actuator_of_joint=inverse(leg.coupling, leg.path),
         stand=_stand(bench),
         supply_V=value(leg.simulation, "supply_V", 48.0),
-        source_ohm=0.05,
+        supply=supply_of(leg, bench, parts),
         ambient_C=22.0,
+        loss_s=bench.loss_s,
         frame_loss=0.0,
     )
 
@@ -216,9 +225,12 @@ def _axis(leg: LegDescription, joint: JointDescription, parts: Parts) -> AxisPla
         zero_rad=count * round(parts.uniform(f"{name} zero", -math.pi, math.pi) / count),
         noise_counts=value(s, "encoder_noise_counts", 0.7),
         lost_counts_per_s=0.0,
-        heating_K_per_Nm2=60.0 / rated**2,  # 60 K above ambient at rated torque for ever
-        heating_s=120.0,
+        heating_K_per_Nm2=parts.near(f"{name} winding heat", 35.0, HEAT) / rated**2,  # 35 K at rated torque
+        heating_s=parts.near(f"{name} winding time", 70.0, HEAT),
         winding_ohm_A2_per_Nm2=40.0 / rated**2,  # 40 W of copper loss at rated torque
+        drive=drive_of(joint, parts),
+        torque=torque_of(name, rated, parts),
+        reading_age_s=parts.uniform(f"{name} reading age", *tolerances.READING_AGE_s),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 from legtest.description.model import BenchDescription, DriveDescription, JointDescription, LegDescription
@@ -12,14 +13,15 @@ from legtest.simulation.actuator import SimulatedAxis, Supply
 from legtest.simulation.bus import VirtualBus
 from legtest.simulation.faults import FaultCase, apply
 from legtest.simulation.hands import SimulatedPerson
+from legtest.simulation.instruments import SimulatedInstruments
 from legtest.simulation.link import VirtualLink
 from legtest.simulation.node import DriveConfig, DriveNode, Identity
 from legtest.simulation.physics import Physics
-from legtest.simulation.plant import Plant, Vector, plant_of
+from legtest.simulation.plant import AxisPlant, Plant, Vector, plant_of
 from legtest.simulation.stops import EndStops
+from legtest.simulation.tolerances import Parts
 
 PEAK_OVER_RATED = 3.0
-_TURN_AROUND_NS = 20_000
 
 
 class Truth(NamedTuple):
@@ -52,9 +54,7 @@ class Rig:
 
     def emergency_stop(self, *, pressed: bool, logic: bool) -> None:
         """Press or release the switch in the motor supply; logic: the drives' own supply goes through it as well."""
-        self.supply.on = not pressed
-        for node in self.nodes if logic else ():
-            node.supply(not pressed)
+        _switch(self.bus, self.physics, self.axes, self.nodes, self.supply, on=not pressed, logic=logic)
 
     def truth(self) -> Truth:
         """What really is at the present instant of the bus."""
@@ -91,7 +91,8 @@ def build_rig(leg: LegDescription, bench: BenchDescription, *, seed: int, faults
     supply = Supply(physics)
     axes = tuple(SimulatedAxis(physics, number, supply) for number in range(len(leg.joints)))
     bus = VirtualBus(bench.bit_rate)
-    nodes = tuple(_node(bus, axis, joint) for axis, joint in zip(axes, leg.joints, strict=True))
+    parts = plant.parts()
+    nodes = tuple(_node(bus, *each, parts) for each in zip(axes, leg.joints, plant.axes, strict=True))
 
     def wait(span_ns: int) -> None:
         bus.run(bus.now_ns + span_ns)
@@ -104,24 +105,55 @@ def build_rig(leg: LegDescription, bench: BenchDescription, *, seed: int, faults
         bus=bus,
         nodes=nodes,
         link=VirtualLink(bus, plant.frame_loss, seed),
-        person=SimulatedPerson(physics, axes, wait),
+        person=SimulatedPerson(
+            physics, axes, SimulatedInstruments(physics, axes, supply), wait,
+            partial(_switch, bus, physics, axes, nodes, supply),
+        ),
         supply=supply,
-    )
+    )  # fmt: skip
 
 
-def _node(bus: VirtualBus, axis: SimulatedAxis, joint: JointDescription) -> DriveNode:
-    drive = joint.drive
+def _switch(
+    bus: VirtualBus,
+    physics: Physics,
+    axes: Sequence[SimulatedAxis],
+    nodes: Sequence[DriveNode],
+    supply: Supply,
+    *,
+    on: bool,
+    logic: bool,
+) -> None:
+    """The motor supply on or off, and with it the drives' own. Encoders lose what they lose with the latter."""
+    physics.advance(bus.now_ns)
+    supply.on = on
+    if not logic:
+        return
+    for axis, node in zip(axes, nodes, strict=True):
+        if on:
+            axis.power_up()
+        node.supply(on)
+
+
+def _node(
+    bus: VirtualBus, axis: SimulatedAxis, joint: JointDescription, part: AxisPlant, parts: Parts
+) -> DriveNode:
+    drive, made = joint.drive, part.drive
     config = DriveConfig(
         counts_per_turn=drive.counts_per_turn,
         rated_torque_Nm=drive.rated_torque_Nm,
         peak_torque_Nm=PEAK_OVER_RATED * drive.rated_torque_Nm,
         sign=drive.sign,
-        turn_around_ns=_TURN_AROUND_NS,
+        turn_around_ns=round(made.reply_s * 1e9),
+        turn_jitter_ns=round(made.reply_jitter_s * 1e9),
+        watchdog=made.watchdog,
+        voltage_gain=made.voltage_gain,
+        voltage_noise_V=made.voltage_noise_V,
+        noise_key=parts.generator(f"{joint.name} drive noise").getrandbits(64),
     )
-    return DriveNode(bus, drive.node, axis, _identity(drive), config)
+    return DriveNode(bus, drive.node, axis, _identity(drive, made.revision_step), config)
 
 
-def _identity(drive: DriveDescription) -> Identity:
+def _identity(drive: DriveDescription, revision_step: int) -> Identity:
     """What the drive answers in object 0x1018. A number the leg file leaves open is 1, a serial number 0."""
 
     def known(number: int | None, otherwise: int) -> int:
@@ -130,6 +162,6 @@ def _identity(drive: DriveDescription) -> Identity:
     return Identity(
         vendor=known(drive.vendor, 1),
         product=known(drive.product, 1),
-        revision=known(drive.revision, 1),
+        revision=known(drive.revision, 1) + revision_step,
         serial=known(drive.serial, 0),
     )

@@ -7,6 +7,7 @@ from legtest.simulation.config import DriveConfig
 from legtest.simulation.dictionary import Dictionary
 from legtest.simulation.emergency import FOLLOWING_ERROR, OVER_TEMPERATURE, OVER_VOLTAGE, UNDER_VOLTAGE
 from legtest.simulation.motion import CYCLIC_POSITION, PROFILE_POSITION, Motion
+from legtest.simulation.noise import normals
 
 _WINDOW_OFF = 0xFFFFFFFF
 _VOLTAGE_ENABLED, _WARNING, _FOLLOWING_ERROR_BIT = 0x10, 0x80, 0x2000
@@ -16,7 +17,7 @@ class Sensors:
     """The last reading, and the live objects made from it when somebody asks."""
 
     def __init__(self, dictionary: Dictionary, axis: Axis, config: DriveConfig, motion: Motion) -> None:
-        self._read, self._motion = axis.read, motion
+        self._read, self._motion, self._config = axis.read, motion, config
         self.reading = Reading(0.0, 0.0, 0.0, 0.0, 0.0)
         self.reading_ns = -1
         self._per_mille = config.sign * 1000.0 / config.rated_torque_Nm
@@ -48,7 +49,10 @@ class Sensors:
         return number if -32768 <= number <= 32767 else 32767 if number > 0 else -32768
 
     def _supply(self) -> int:
-        return max(round(self.reading.supply_V * 1000.0), 0)
+        config, volts = self._config, self.reading.supply_V * self._config.voltage_gain
+        if config.voltage_noise_V:
+            volts += config.voltage_noise_V * normals(config.noise_key, self.reading_ns)[0]
+        return max(round(volts * 1000.0), 0)
 
     def _temperature(self) -> int:
         return min(max(round(self.reading.temperature_C * 10.0), -32768), 32767)

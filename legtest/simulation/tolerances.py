@@ -20,6 +20,7 @@ MASS = 0.03
 END_STOP_rad = math.radians(0.1)
 BACKLASH_rad = (math.radians(0.05), math.radians(0.20))
 STOP_SCATTER_rad = (math.radians(0.05), math.radians(0.10))  # standard deviation of one seating
+READING_AGE_s = (0.05e-3, 0.25e-3)  # filter of an encoder's interpolation
 FRICTION_RIPPLE = (0.01, 0.04)  # share of Coulomb friction that comes and goes over the angle
 
 

@@ -7,12 +7,15 @@ from typing import Any
 
 from legtest.simulation.actuator import SimulatedAxis, Supply
 from legtest.simulation.hands import SimulatedPerson
+from legtest.simulation.instruments import SimulatedInstruments
 from legtest.simulation.physics import Physics
 from legtest.simulation.plant import Plant
 from legtest.simulation.stops import EndStops
+from legtest.simulation.torques import TorquePlant
 
 MS = 1_000_000
 S = 1_000_000_000
+IDEAL_TORQUE = TorquePlant(6.0, 0.0, 0.05, 0.0, 0.0, (), 0.0, 0.0)
 IDEAL_AXIS = {
     "friction_Nm": 0.0,
     "viscous_Nms_per_rad": 0.0,
@@ -21,6 +24,7 @@ IDEAL_AXIS = {
     "sense_gain": 1.0,
     "zero_rad": 0.0,
     "noise_counts": 0.0,
+    "torque": IDEAL_TORQUE,
 }
 
 
@@ -44,7 +48,9 @@ class Mechanics:
         supply = Supply(self.physics)
         self.axes = tuple(SimulatedAxis(self.physics, number, supply) for number in range(len(plant.axes)))
         self.now_ns = 0
-        self.person = SimulatedPerson(self.physics, self.axes, self.wait)
+        self.person = SimulatedPerson(
+            self.physics, self.axes, SimulatedInstruments(self.physics, self.axes, supply), self.wait
+        )
 
     def wait(self, span_ns: int) -> None:
         self.now_ns += span_ns
