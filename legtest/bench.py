@@ -5,10 +5,9 @@ Nothing here energises by being opened; the first motion does, behind the pre-ch
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,17 +18,22 @@ from legtest.description.model import BenchDescription, LegDescription
 from legtest.description.setup import SetUp
 from legtest.errors import LegStopped, NotPermitted, NotRun, UsageError
 from legtest.guard import TORQUE_CAPPED, EnergyOrder, GuardedPort, Interruption
+from legtest.hands import Hands, Reading, take
 from legtest.kinematics import actuators_of_joints, joints_of_actuators
 from legtest.metrology.measurement import Measurement
+from legtest.recording import Log, Recording
 from legtest.records.recorded import Recorded
 from legtest.records.segment import Segment, Span
 from legtest.safety.permit import Permit
 from legtest.safety.port import Port, PrecheckReport
 from legtest.safety.stretch import Stretch
+from legtest.unpowered import Unpowered
 
 FloatArray = NDArray[np.float64]
+SLICE_NS = 500_000_000  # of frames at once
 ROWS_AT_ONCE = 200  # about a millisecond of making set-points; then the leg gets the cycle that is due
 RENEW_NS = 60_000_000_000  # a permit with less time left than this is renewed before a measurement begins
+STILL_S, STILL_RAD = 0.1, 2e-3  # for so long and within so much a leg stands still while an instrument is read
 SPARE_NS = 5_000_000_000  # what a permit must last beyond what is to be done under it
 
 
@@ -42,34 +46,7 @@ class Sample(NamedTuple):
     at_limit: tuple[bool, ...]
 
 
-class Hands(Protocol):
-    """Whoever arranges leg and stand: a person, or the simulation's."""
-
-    def arrange(self, setup: SetUp, mass_kg: float = 0.0) -> None:
-        """Make the arrangement, unpowered. Raises NotRun when nobody is there to do it."""
-        ...
-
-
-class Log(Protocol):
-    """Where a bench's events go: the part of a run's record (legtest.records.part)."""
-
-    def precheck(self, t_ns: int, report: Mapping[str, Any], /) -> None: ...
-    def setup(self, t_ns: int, setup: str, by: str, /) -> None: ...
-    def recorded(self, t_ns: int, recorded: Recorded, method: str, /) -> None: ...
-    def measured(self, t_ns: int, measurement: Measurement, /) -> None: ...
-
-
-class Recording:
-    """A movement being recorded; `spans` grows as the bench moves. `result` is there once the block has ended."""
-
-    def __init__(self, first_frame: int) -> None:
-        self.first_frame = first_frame
-        self.frames: list[Frame] = []
-        self.spans: list[Span] = []
-        self.result: Recorded | None = None
-
-
-class Bench:
+class Bench(Unpowered):
     """One opened bench. Made by `legtest.wiring`; a test gets it from the `bench` fixture."""
 
     def __init__(
@@ -293,16 +270,18 @@ class Bench:
         self._port.play(stretch, self._key())
         self._absorb(self._port.pump(self._port.now_ns()))  # what came while the table was checked is not of the motion
         first = self._port.frames_seen
+        if self._recording is not None:
+            self._recording.begin_span(first)
         # The first row acts two periods ahead; four more let the last one be reached and reported.
         end = self._port.now_ns() + stretch.duration_ns + 6 * self.period_ns
         if until is None:
-            self._absorb(self._port.pump(end))
+            self._let_pass(end)
         else:
             self._pump_until(end, until)
         self._read_demand()
         span = Span(label, first, self._port.frames_seen)
         if self._recording is not None:
-            self._recording.spans.append(span)
+            self._recording.end_span(span)
         return span
 
     def _pump_until(self, end_ns: int, until: Callable[[Sample], bool]) -> None:
@@ -319,12 +298,32 @@ class Bench:
         """Let time pass with the power off."""
         if self._powered:
             raise UsageError("`rest` is for a leg without power; `wait` holds a powered one still")
-        self._absorb(self._port.pump(self._port.now_ns() + round(seconds * 1e9)))
+        self._let_pass(self._port.now_ns() + round(seconds * 1e9))
+
+    def _let_pass(self, end_ns: int) -> None:
+        while (now := self._port.now_ns()) < end_ns:
+            self._absorb(self._port.pump(min(end_ns, now + SLICE_NS)))
 
     def wait(self, seconds: float, label: str = "wait") -> Span:
         """Hold still, recorded, for so long."""
         rows = max(2, round(seconds * 1e9 / self.period_ns))
         return self.follow(np.tile(self._demand, (rows, 1)), label=label)
+
+    def read(self, quantity: str, joint: str = "") -> Reading:
+        """Read an instrument (see `instruments` of the bench file) at standstill, within a recording.
+
+        joint: where it is held, "" where that goes without saying. Raises NotRun for an instrument that the bench has
+        not, or nobody to read it; UsageError while the leg moves, or outside a recording.
+        """
+        if self._recording is None:
+            raise UsageError(f"{quantity} is read within `with bench.recording(...)`, or it would be in no record")
+        before = self.sample().joints_rad
+        (self.wait if self._powered else self.rest)(STILL_S)
+        if max(abs(a - b) for a, b in zip(self.sample().joints_rad, before, strict=True)) > STILL_RAD:
+            raise UsageError(f"{quantity} is read at standstill, and the leg moves: let it come to rest first")
+        reading = take(self._hands, self.description, quantity, joint, self.now_ns())
+        self._recording.readings.append(reading)
+        return reading
 
     @property
     def demand_rad(self) -> FloatArray:
@@ -361,29 +360,29 @@ class Bench:
         """
         if self._recording is not None:
             raise UsageError("one recording at a time")
-        self._key()  # the pre-check is no part of a movement
+        if not self._passive:
+            self._key()  # the pre-check is no part of a movement
         self._absorb(self._port.pump(self._port.now_ns()))
-        recording = self._recording = Recording(self._port.frames_seen)
+        kept = self._log.movement()
+        recording = self._recording = Recording(self._port.frames_seen, self._wiremaps, self._sync_id, kept)
         self._port.timing(self.period_ns)
-        collecting = gc.isenabled()
-        gc.disable()  # it would look through every kept frame again and again, and find nothing
         try:
             yield recording
         finally:
             self._recording = None
-            if collecting:
-                gc.enable()
         self._absorb(self._port.pump(self._port.now_ns()))
         timing = self._port.timing(self.period_ns)
+        arguments |= recording.found
+        if recording.readings:
+            arguments |= {"readings": [reading.plain() for reading in recording.readings]}
         segment = Segment(procedure, joint, arguments, tuple(recording.spans), timing)
-        recording.result = Recorded(
-            segment, self.leg, self._wiremaps, self._sync_id, recording.frames, recording.first_frame
-        )
+        samples = recording.samples()
+        recording.result = Recorded.of(segment, self.leg, self._wiremaps, samples, recording.frames())
         self._log.recorded(self._port.now_ns(), recording.result, method)
 
     def _absorb(self, frames: list[Frame]) -> None:
         if self._recording is not None:
-            self._recording.frames += frames
+            self._recording.absorb(frames)
         missing = set(self._wanted)
         latest = self._latest
         for frame in reversed(frames):

@@ -18,7 +18,7 @@ from legtest.errors import LegStopped, NotPermitted, NotRun
 from legtest.records.segment import Timing
 from legtest.safety.direct import DirectPort
 from legtest.safety.permit import Permit
-from legtest.safety.port import Port, PrecheckReport
+from legtest.safety.port import Port, PrecheckReport, PrecheckStep
 from legtest.safety.stretch import Stretch
 
 T = TypeVar("T")
@@ -82,7 +82,7 @@ class GuardedPort:
         self._port, self._interruption = port, interruption
         self._pid, self._thread = os.getpid(), threading.get_ident()
         self._depth = 0  # of calls in progress
-        self._stopping = self._closed = False
+        self._stopping = self._closed = self._expected = False
         self._intruder = ""
         # In this very process a cycle is finished first; the far side of a pipe is told at once.
         self._finishes = isinstance(port, DirectPort)
@@ -99,11 +99,23 @@ class GuardedPort:
     def now_ns(self) -> int:
         return self._port.now_ns()
 
+    def expect_stop(self) -> None:
+        """A person has just pressed the emergency stop: the one stop that follows from it does not stay in our books.
+
+        It stops the leg like any other, and what was permitted is void on the loop's side: only a new pre-check brings
+        the power back. With the next power on nothing is expected any more.
+        """
+        self._expected = True
+
     # ------------------------------------------------------------------ calls that move or may lead to motion
+    def scan(self) -> tuple[PrecheckStep, ...]:
+        return self._call(self._port.scan)
+
     def precheck(self) -> PrecheckReport:
         return self._call(self._port.precheck)
 
     def energise(self, key: Permit) -> None:
+        self._expected = False
         self._call(self._port.energise, key)
 
     def play(self, stretch: Stretch, key: Permit) -> None:
@@ -197,7 +209,8 @@ class GuardedPort:
         try:
             return call(*arguments)
         except LegStopped as error:
-            self.stopped = self.stopped or error
+            self.stopped = self.stopped or (None if self._expected else error)
+            self._expected = False
             raise
         finally:
             self._depth -= 1

@@ -8,19 +8,21 @@ from __future__ import annotations
 
 import socket
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 from legtest import wiring
-from legtest.bench import Bench, Hands, Log
+from legtest.bench import Bench
 from legtest.description.grade import Grade
-from legtest.description.model import BenchDescription, LegDescription
+from legtest.description.model import BenchDescription, Instrument, LegDescription
 from legtest.description.setup import SetUp
 from legtest.errors import NotRun, UsageError
+from legtest.hands import Hands
 from legtest.keeper.identity import identity_of
 from legtest.readiness import Found, assess, capped
+from legtest.recording import Log
 from legtest.safety.port import Port
 from legtest.safety.setup import Setup
 from legtest.signoff import SignOff, read_signoff
@@ -156,8 +158,35 @@ class NobodysHands:
             f"'{setup}' must be arranged by a person, and a test run asks nobody"
         )
 
+    def read(self, instrument: Instrument, joint: str) -> float:
+        """Raises NotRun."""
+        raise NotRun(f"{instrument.name} must be read by a person, and a test run asks nobody")
 
-class PlayedHands:
+    def pose(self, joints_rad: Sequence[float]) -> None:
+        """Raises NotRun."""
+        raise NotRun("the leg must be held by a person, and a test run asks nobody")
+
+    def let_go(self) -> None:
+        """Nobody holds it."""
+
+    def set_hook(self, height_m: float) -> None:
+        """Raises NotRun."""
+        raise NotRun("the carriage's hook must be set by a person, and a test run asks nobody")
+
+    def pull_hook(self) -> None:
+        """Raises NotRun."""
+        raise NotRun("the carriage's hook must be pulled by a person, and a test run asks nobody")
+
+    def power_cycle(self) -> None:
+        """Raises NotRun."""
+        raise NotRun("the drives' supply must be switched off and on by a person, and a test run asks nobody")
+
+    def emergency_stop(self, *, pressed: bool) -> tuple[int, float]:
+        """Raises NotRun."""
+        raise NotRun("the emergency stop must be pressed by a person, and a test run asks nobody")
+
+
+class PlayedHands(NobodysHands):
     """The person of a rehearsal, asked over the socket beside the channel."""
 
     def __init__(self, channel: str) -> None:
@@ -177,3 +206,7 @@ class PlayedHands:
             raise NotRun(f"'{setup}' was not arranged: the rehearsal does not answer: {error}") from error
         if refused:
             raise NotRun(f"'{setup}' was not arranged: {refused}")
+
+    def read(self, instrument: Instrument, joint: str) -> float:
+        """Raises NotRun."""
+        raise NotRun(f"{instrument.name} is not read in a rehearsal")

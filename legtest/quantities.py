@@ -6,28 +6,11 @@ criterion is found before anything moves. A user's own quantities need no entry.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from legtest.dynamic_quantities import DYNAMIC
+from legtest.electric_quantities import ELECTRIC
+from legtest.quantity import Quantity
 
-
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """One measurable property of a leg.
-
-    kind: see legtest.units. what: one sentence for people.
-    worse: "larger" = a larger value is worse; "away" = worse the further from `target`, on either side.
-    """
-
-    name: str
-    title: str
-    kind: str
-    what: str
-    worse: Literal["larger", "away"] = "larger"
-    target: float = 0.0
-
-    def badness(self, value: float) -> float:
-        """A number in the quantity's SI unit that grows as the leg gets worse; for comparing two runs."""
-        return value if self.worse == "larger" else abs(value - self.target)
+__all__ = ["QUANTITIES", "Quantity"]
 
 
 _ALL = (
@@ -156,6 +139,107 @@ _ALL = (
         "force",
         "friction force between carriage and rail, mean of moving up and down",
     ),
+    # Friction, torque, stiffness and geometry.
+    Quantity(
+        "breakaway_friction",
+        "breakaway friction",
+        "torque",
+        "friction that holds the joint at rest until it lets go, mean of both directions and of the angles",
+    ),
+    Quantity(
+        "friction_asymmetry",
+        "friction asymmetry",
+        "ratio",
+        "friction of turning in the positive direction over the mean of both directions, minus one",
+        "away",
+    ),
+    Quantity(
+        "torque_ripple",
+        "torque ripple",
+        "torque",
+        "root mean square of the torque that comes and goes with the angle of the motor, friction taken out",
+    ),
+    Quantity(
+        "ripple_order",
+        "largest ripple order",
+        "torque",
+        "amplitude of the strongest order of the torque ripple; which one it is stands beside it",
+    ),
+    Quantity(
+        "stribeck_friction",
+        "Stribeck friction",
+        "torque",
+        "friction at the slowest motion minus the Coulomb part that is left when the joint turns faster",
+    ),
+    Quantity(
+        "torque_constant_ratio",
+        "torque constant ratio",
+        "ratio",
+        "torque that the joint gives, by a known mass, over the torque that the drive reports, at small torque",
+        "away",
+        1.0,
+    ),
+    Quantity(
+        "torque_saturation",
+        "torque saturation",
+        "ratio",
+        "share of the torque that is missing at rated torque because torque does not grow evenly with current",
+        "away",
+    ),
+    Quantity(
+        "load_friction",
+        "load friction",
+        "ratio",
+        "friction that comes with the load, over the load: what a gear loses, driving or driven back",
+    ),
+    Quantity(
+        "rendered_stiffness_ratio",
+        "rendered stiffness ratio",
+        "ratio",
+        "stiffness the joint shows while a known load comes and goes over the stiffness that was commanded",
+        "away",
+        1.0,
+    ),
+    Quantity(
+        "rendered_damping_ratio",
+        "rendered damping ratio",
+        "ratio",
+        "damping of the joint's position loop, its torque known by a mass, over the damping that was commanded",
+        "away",
+        1.0,
+    ),
+    Quantity(
+        "reversal_value",
+        "reversal value B",
+        "angle",
+        "where a position is reached from below minus where from above, largest of several positions (ISO 230-2, B)",
+    ),
+    Quantity(
+        "positioning_repeatability",
+        "two-directional repeatability R",
+        "angle",
+        "spread of the positions reached from both directions, largest of several positions (ISO 230-2, R)",
+    ),
+    Quantity(
+        "kinematic_residual",
+        "kinematic residual",
+        "length",
+        "root mean square of the height of the hip read on the rail minus that from the joint angles",
+    ),
+    Quantity(
+        "thigh_error",
+        "thigh length error",
+        "length",
+        "length of the thigh that the heights on the rail ask for minus that of the drawing",
+        "away",
+    ),
+    Quantity(
+        "shank_error",
+        "shank length error",
+        "length",
+        "length of the shank that the heights on the rail ask for minus that of the drawing",
+        "away",
+    ),
 )
 
-QUANTITIES: dict[str, Quantity] = {quantity.name: quantity for quantity in _ALL}
+QUANTITIES: dict[str, Quantity] = {quantity.name: quantity for quantity in (*_ALL, *ELECTRIC, *DYNAMIC)}

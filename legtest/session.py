@@ -18,6 +18,7 @@ from legtest.metrology.verdict import Verdict
 from legtest.records.part import PartWriter
 from legtest.records.recorded import Recorded
 from legtest.records.run import Mode, RunWriter
+from legtest.records.stream import StreamedMovement
 
 
 class PartLog:
@@ -33,8 +34,14 @@ class PartLog:
     def setup(self, t_ns: int, setup: str, by: str, /) -> None:
         self.part.setup(t_ns, setup, by)
 
+    def movement(self) -> StreamedMovement:
+        self._movement = self.part.movement()
+        return self._movement
+
     def recorded(self, t_ns: int, recorded: Recorded, method: str, /) -> None:
-        self.part.segment(t_ns, recorded.segment, [recorded.whole], test=self.test, method=method)
+        whole = recorded.whole
+        kept = self._movement.kept(whole.first_frame, whole.last_frame)
+        self.part.segment(t_ns, recorded.segment, [kept], test=self.test, method=method)
 
     def measured(self, t_ns: int, measurement: Measurement, /) -> None:
         self.part.measurement(t_ns, measurement, test=self.test)
@@ -119,9 +126,8 @@ def seed_of(run_seed: int, leg: str, test: str) -> int:
 def _begin(part: PartWriter, leg: LegDescription, bench: BenchDescription, test: str, seed: int | None) -> None:
     setup = wiring.setup_of(leg, bench)
     part.begin(leg=leg.name, test=test, seed=seed, wiremaps=setup.axes, sync_id=setup.sync_id)
-    part.save_description("leg.yaml", Path(leg.path).read_bytes())
-    part.save_description("bench.yaml", Path(bench.path).read_bytes())
-    part.save_description("stand.yaml", Path(bench.stand.path).read_bytes())
+    for name, description in (("leg.yaml", leg), ("bench.yaml", bench), ("stand.yaml", bench.stand)):
+        part.save_description(name, Path(description.path).read_bytes(), read_as=description.sha256)
 
 
 def open_simulated(setting: Setting, leg: LegDescription, run: Path, test: str, may_energise: Any) -> OpenBench:

@@ -37,6 +37,7 @@ _KINDS: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
     "damping": ("20 N*s/m", {"N*s/m": (1, 1), "N*s/mm": (1000, 1)}),
     "inertia": ("0.01 kg*m^2", {"kg*m^2": (1, 1), "kg*cm^2": (1, 10_000), "g*cm^2": (1, 10_000_000)}),
     "temperature": ("60 degC", {"degC": (1, 1)}),
+    "temperature_difference": ("20 K", {"K": (1, 1)}),
     "voltage": ("24 V", {"V": (1, 1), "mV": (1, 1000)}),
     "current": ("9 A", {"A": (1, 1), "mA": (1, 1000)}),
     "ratio": ("5 %", {"1": (1, 1), "%": (1, 100)}),

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from legtest.bench import Bench, Hands, Log
+from legtest.bench import Bench
 from legtest.canbus.link import Link
 from legtest.canbus.wiremap import StatusTest
 from legtest.description import default_bench, read_bench, read_leg
@@ -20,7 +20,9 @@ from legtest.drives.base import BusTiming
 from legtest.drives.cia402 import compile_drive
 from legtest.errors import DescriptionError, Problem
 from legtest.guard import Interruption
+from legtest.hands import Hands
 from legtest.kinematics import actuators_of_joints
+from legtest.recording import InMemory, Log
 from legtest.safety.direct import DirectPort
 from legtest.safety.loop import Loop
 from legtest.safety.port import LineSink, Port
@@ -138,6 +140,9 @@ def _reach(leg: LegDescription, index: int) -> tuple[float, float]:
 
 class NullLog:
     """Forgets everything: for scripts that want no record."""
+
+    def movement(self) -> InMemory:
+        return InMemory()
 
     def precheck(self, t_ns: int, report: object, /) -> None: ...
     def setup(self, t_ns: int, setup: str, by: str, /) -> None: ...

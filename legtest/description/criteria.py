@@ -1,4 +1,4 @@
-"""The tolerance limits of a leg: the `criteria` section, leg-wide, per joint, and of a user's own quantities."""
+"""The tolerance limits and margins of a leg: the `criteria` section, leg-wide, per joint, and of own quantities."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from legtest.quantities import QUANTITIES
 from legtest.units import clip
 
 _FORMS = ("at_most", "at_least", "between")
+_MARGIN = "margin"
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,7 @@ class CriteriaField(Reader):
 
 def _limit_schema(value: dict[str, Any]) -> dict[str, Any]:
     between = {"type": "array", "items": value, "minItems": 2, "maxItems": 2}
-    properties = {"at_most": value, "at_least": value, "between": between}
+    properties = {"at_most": value, "at_least": value, "between": between, _MARGIN: value}
     return {"type": "object", "properties": properties, "additionalProperties": False}
 
 
@@ -120,16 +121,20 @@ def _limit(document: Document, loc: Loc, value: Tree, kind: str) -> Limit | None
     forms = f'{{at_most: "{example}"}}, {{at_least: ...}} or {{between: [..., ...]}}'
     if value is None:
         return None  # reported where the file was read
-    if not isinstance(value, dict) or len(value) != 1 or next(iter(value)) not in _FORMS:
-        document.report(loc, f"expected one limit: {forms}")
+    named = [form for form in value if form != _MARGIN] if isinstance(value, dict) else []
+    if not isinstance(value, dict) or len(named) > 1 or not value or not {*named} <= {*_FORMS}:
+        document.report(loc, f"expected one limit: {forms}; beside it or alone, how far it may move: margin")
         return None
-    form, text = next(iter(value.items()))
     reader = Dimension(kind)
     where = f"{PurePath(document.path).name}:{document.line(loc)}"
+    margin = _margin(document, loc, value[_MARGIN], kind) if _MARGIN in value else None
+    if not named:
+        return None if margin is None else Limit(None, None, kind, where, margin)
+    form, text = named[0], value[named[0]]
     if form != "between":
         number = _read(document, (*loc, form), text, reader)
         low, high = (number, None) if form == "at_least" else (None, number)
-        return None if number is None else Limit(low, high, kind, where)
+        return None if number is None else Limit(low, high, kind, where, margin)
     if not isinstance(text, list) or len(text) != 2:
         document.report((*loc, form), f'expected two values in brackets, like ["{example}", "{example}"]')
         return None
@@ -139,7 +144,15 @@ def _limit(document: Document, loc: Loc, value: Tree, kind: str) -> Limit | None
     if not low < high:
         document.report((*loc, form), f"'{clip(str(text[0]))}' must be below '{clip(str(text[1]))}'")
         return None
-    return Limit(low, high, kind, where)
+    return Limit(low, high, kind, where, margin)
+
+
+def _margin(document: Document, loc: Loc, text: Tree, kind: str) -> float | None:
+    margin = _read(document, (*loc, _MARGIN), text, Dimension(kind))
+    if margin is not None and margin <= 0:
+        document.report((*loc, _MARGIN), f"'{clip(str(text))}' must be more than zero")
+        return None
+    return margin
 
 
 def _read(document: Document, loc: Loc, text: Tree, reader: Dimension) -> float | None:

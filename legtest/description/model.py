@@ -13,12 +13,16 @@ from legtest.description.protection import Protection
 
 
 class Limit(NamedTuple):
-    """Tolerance limits of one quantity, SI, and the line of the file that sets them ("leg.yaml:31")."""
+    """Tolerance limits of one quantity, SI, and the line of the file that sets them ("leg.yaml:31").
+
+    margin: how far the quantity may move between two runs and still count as the same; None = not stated.
+    """
 
     low: float | None
     high: float | None
     kind: str
     where: str
+    margin: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +45,7 @@ class DriveDescription:
     eds: path of the maker's EDS file. counts_per_turn: encoder counts for one turn of the output.
     rated_torque_Nm: what the drive calls 1000 per mille. sign: +1 or -1, drive count direction against joint.
     stiffness, damping: the position loop's gains as configured in the drive.
+    declared_firmware: what a person says runs in the drive; nobody asked the drive.
     """
 
     protocol: str
@@ -55,6 +60,7 @@ class DriveDescription:
     product: int | None
     revision: int | None
     serial: int | None
+    declared_firmware: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +90,14 @@ class Geometry:
     """Lengths of the leg: hip offset along y (negative for a right leg), thigh, shank; metres.
 
     knee_sign: which of the two bends the inverse kinematics takes (+1 or -1).
+    foot_radius_m: from the foot's centre to the floor while it carries leg and carriage; 0 where the file does not say.
     """
 
     hip_offset_m: float
     thigh_m: float
     shank_m: float
     knee_sign: int
+    foot_radius_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +154,30 @@ class StandDescription:
     simulation: Mapping[str, Any]
 
 
+INSTRUMENT_KINDS = {
+    "rail_height": "length",
+    "foot_force": "force",
+    "stand_displacement": "length",
+    "supply_current": "current",
+    "winding_temperature": "temperature",
+}
+
+
+class Instrument(NamedTuple):
+    """Something outside the drives that can be read. u: standard uncertainty of one reading, SI.
+
+    quantity: rail_height = of the hip axis above the floor; foot_force = vertical, floor on foot; stand_displacement =
+    of the stand at the rail, forward; supply_current; winding_temperature = of one motor.
+    by: "person" or "bus". calibration: what u rests on, "" where nothing is cited.
+    """
+
+    name: str
+    quantity: str
+    u: float
+    by: str
+    calibration: str
+
+
 @dataclass(frozen=True, slots=True)
 class BenchDescription:
     """Bus and stand. interface: "simulated", or a python-can interface name with its channel.
@@ -154,7 +186,7 @@ class BenchDescription:
     loss_s: after which silence the drives act by themselves. known_mass_kg: the test mass and its standard
     uncertainty, None where the bench has none.
     max_age_s: oldest telemetry a powered leg may move on, None = three cycles. protection: what protects people, leg
-    and stand; None only on a simulated bench.
+    and stand; None only on a simulated bench. instruments: what can be read beside the drives, one for each quantity.
     """
 
     name: str
@@ -171,6 +203,7 @@ class BenchDescription:
     known_mass_u_kg: float
     max_age_s: float | None = None
     protection: Protection | None = None
+    instruments: tuple[Instrument, ...] = ()
 
     @property
     def power_W(self) -> float | None:

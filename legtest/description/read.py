@@ -12,6 +12,7 @@ from pydantic.fields import FieldInfo
 from legtest.description import schema
 from legtest.description.coupling import coupling_of
 from legtest.description.criteria import criteria_of
+from legtest.description.instruments import instruments_of
 from legtest.description.model import (
     BenchDescription,
     DecisionRule,
@@ -53,7 +54,9 @@ def read_leg(path: str | Path) -> LegDescription:
         name=file.leg,
         path=document.path,
         sha256=document.sha256,
-        geometry=Geometry(geometry.hip_offset, geometry.thigh, geometry.shank, geometry.knee_bends),
+        geometry=Geometry(
+            geometry.hip_offset, geometry.thigh, geometry.shank, geometry.knee_bends, geometry.foot_radius or 0.0
+        ),
         joints=tuple(_joint(name, section, Path(path).parent) for name, section in sections.items()),
         coupling=coupling,
         criteria=criteria,
@@ -96,6 +99,8 @@ def read_bench(path: str | Path) -> BenchDescription:
             except DescriptionError as error:
                 stand_problems = error
     check_protection(document, stand)
+    if file is not None:
+        _check_instruments(document, [instrument.quantity for instrument in file.instruments])
     _raise_both(document, stand_problems)
     assert file is not None
     assert stand is not None
@@ -115,6 +120,7 @@ def read_bench(path: str | Path) -> BenchDescription:
         known_mass_kg=mass.mass if mass else None,
         known_mass_u_kg=mass.uncertainty if mass else 0.0,
         protection=protection_of(file.protection) if file.protection else None,
+        instruments=instruments_of(file.instruments),
     )
 
 
@@ -168,6 +174,7 @@ def _joint(name: str, section: schema.JointSection, folder: Path) -> JointDescri
             product=drive.product,
             revision=drive.revision,
             serial=drive.serial,
+            declared_firmware=drive.declared_firmware or "",
         ),
         travel_rad=section.travel,
         limits_rad=section.limits.position,
@@ -196,6 +203,12 @@ def _check_eds(document: Document, joints: tuple[str, ...]) -> None:
             path = Path(document.path).parent / eds
             if not _is_file(path):
                 document.report(("joints", name, "drive", "eds"), f"there is no file {path}")
+
+
+def _check_instruments(document: Document, quantities: list[str]) -> None:
+    for number, quantity in enumerate(quantities):
+        if quantity in quantities[:number]:
+            document.report(("instruments", number, "quantity"), f"{quantity} is read by an instrument above already")
 
 
 def _is_file(path: Path) -> bool:

@@ -9,6 +9,7 @@ from pydantic import model_validator
 from legtest.description.coupling import CouplingField
 from legtest.description.criteria import CriteriaField
 from legtest.description.fields import AngleRange, Choice, Dimension, Name, Placed, Text, Whole
+from legtest.description.instruments import InstrumentSection
 from legtest.description.protection_schema import ProtectionSection
 from legtest.description.section import Damping, Identity, Length, Mass, Section, Share, Speed, Stiffness, Torque, key
 
@@ -30,6 +31,10 @@ class GeometrySection(Section):
     knee_bends: Annotated[int, Choice(("backward", "forward"), (-1, 1))] = key(
         "where the knee points when the leg folds", _KINEMATICS, "knee_sign"
     )
+    foot_radius: Length | None = key(
+        "foot centre to the floor, the foot pressed by the weight of leg and carriage",
+        "legtest.procedures.heights", "foot_radius_m", None,
+    )  # fmt: skip
 
 
 class DriveSection(Section):
@@ -51,6 +56,12 @@ class DriveSection(Section):
     product: Identity | None = key("identity object 0x1018, product code", _CIA402, "product", None)
     revision: Identity | None = key("identity object 0x1018, revision", _CIA402, "revision", None)
     serial: Identity | None = key("identity object 0x1018, serial number", _CIA402, "serial", None)
+    declared_firmware: Annotated[str, Text("1.8.2, gains of 2031-02")] | None = key(
+        "firmware and configuration as a person says them, for a drive that cannot report its own",
+        "legtest.history",
+        "declared_firmware",
+        None,
+    )
 
 
 class LimitsSection(Section):
@@ -275,6 +286,9 @@ class BenchFile(Section):
     bus: BusSection = key("the bus", _WIRING, "bench")
     heartbeat: HeartbeatSection = key("the host's heartbeat", _WIRING, "heartbeat_s")
     known_mass: KnownMassSection | None = key("the test mass", "legtest.bench", "known_mass_kg", None)
+    instruments: list[InstrumentSection] = key(
+        "what can be read beside the drives, one for each quantity", "legtest.hands", "instruments", []
+    )
     protection: ProtectionSection | None = key(
         "what protects people, leg and stand; each line must be there on a live bench",
         "legtest.readiness",

@@ -36,6 +36,8 @@ def _report(document: Document, model: type[BaseModel], finding: Any) -> None:
         document.report(loc, _unknown(model, loc), at_key=True)
     elif kind == "missing" and isinstance(loc[-1], str):
         document.report(loc, "this key is missing")
+    elif kind == "list_type":
+        document.report(loc, "expected a list, each entry of it after a dash")
     elif kind in ("missing", "too_long", "tuple_type"):
         whole = loc[:-1] if kind == "missing" else loc
         document.report(whole, 'expected two values in brackets, like ["-10 deg", "10 deg"]')
@@ -56,6 +58,8 @@ def _unknown(model: type[BaseModel], loc: Loc) -> str:
 def _section(model: type[BaseModel], loc: Iterable[str | int]) -> type[BaseModel] | None:
     """The model of the section at a path."""
     for part in loc:
+        if isinstance(part, int):
+            continue  # an entry of a list of sections
         field = model.model_fields.get(str(part))
         candidates = (field.annotation, *get_args(field.annotation)) if field else ()
         found = next((c for c in candidates if isinstance(c, type) and issubclass(c, BaseModel)), None)

@@ -7,6 +7,7 @@ from bench_leg import LEG, MS, Leg, S, make_setup
 
 from legtest.bench import Bench, Sample
 from legtest.description import default_bench, read_leg
+from legtest.description.model import Instrument
 from legtest.description.setup import SetUp
 from legtest.errors import LegStopped, NotPermitted, PrecheckRefused, UsageError
 from legtest.safety.direct import DirectPort
@@ -21,6 +22,9 @@ OFF_NS = 30 * MS  # the ramp from 1 rad/s, 20 ms and a few cycles
 
 class Hands:
     def arrange(self, setup: SetUp, mass_kg: float = 0.0) -> None: ...
+
+    def read(self, instrument: Instrument, joint: str) -> float:
+        return 0.0
 
 
 class Made:
