@@ -84,17 +84,6 @@ def polynomial_fit(x: ArrayLike, y: ArrayLike, degree: int) -> Fit:
     return linear_fit(np.vander(np.asarray(x, dtype=np.float64), degree + 1, increasing=True), y)
 
 
-def sine_fit(t_s: ArrayLike, y: ArrayLike, frequency_hz: float) -> tuple[float, float, Fit]:
-    """Amplitude, phase (rad) and the fit of y = A cos(w t) + B sin(w t) + C at a known frequency (IEEE Std 1057).
-
-    phase is that of amplitude * cos(w t + phase).
-    """
-    angle = 2 * np.pi * frequency_hz * np.asarray(t_s, dtype=np.float64)
-    fit = linear_fit(np.column_stack([np.cos(angle), np.sin(angle), np.ones_like(angle)]), y)
-    a, b = float(fit.coefficients[0]), float(fit.coefficients[1])
-    return float(np.hypot(a, b)), float(np.arctan2(-b, a)), fit
-
-
 def theil_sen(x: ArrayLike, y: ArrayLike) -> tuple[float, float]:
     """Slope and intercept of a line that up to 29 % of wild values do not move (Theil 1950, Sen 1968).
 

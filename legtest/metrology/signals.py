@@ -1,4 +1,4 @@
-"""What a sampled series says: delay, gain and residual of a tracked path; rest, contact, constant speed, crossings."""
+"""What a sampled series says: delay, gain and residual of a tracked path; where it crosses a level."""
 
 from __future__ import annotations
 
@@ -132,80 +132,6 @@ def _at(t: FloatArray, r: FloatArray, when: FloatArray) -> tuple[FloatArray, Flo
     value = (1 + 2 * s) * (1 - s) ** 2 * a + s * (1 - s) ** 2 * da + s**2 * (3 - 2 * s) * b + s**2 * (s - 1) * db
     slope = (6 * s**2 - 6 * s) * (a - b) + (3 * s**2 - 4 * s + 1) * da + (3 * s**2 - 2 * s) * db
     return value, slope / h
-
-
-def standstill(t_s: ArrayLike, position: ArrayLike, *, band: float, for_s: float) -> BoolArray:
-    """Per row: has the position stayed within a band (largest minus smallest) for at least `for_s` up to here?
-
-    Evenly sampled series (n,). A window that reaches before the start or holds a NaN is not at rest.
-    """
-    t, x = np.asarray(t_s, dtype=np.float64), np.asarray(position, dtype=np.float64)
-    rest = np.zeros(len(x), dtype=np.bool_)
-    if len(t) < 2:
-        return rest
-    rows = ceil(for_s / float(np.median(np.diff(t))) - 1e-6) + 1
-    if rows <= len(x):
-        windows = np.lib.stride_tricks.sliding_window_view(x, rows)
-        rest[rows - 1 :] = np.ptp(windows, axis=1) <= band
-    return rest
-
-
-def contact_index(
-    t_s: ArrayLike,
-    position: ArrayLike,
-    torque: ArrayLike,
-    *,
-    direction: int,
-    torque_rise: float,
-    band: float,
-    for_s: float,
-    baseline: float | None = None,
-) -> int | None:
-    """First row where a joint pushed in `direction` (+1 or -1) lies against something; None if it never does.
-
-    Contact is both: the torque in that direction has risen by torque_rise above the baseline, and the position
-    stands still (see `standstill`). Friction alone raises the torque and a pause alone stops the joint.
-    baseline: torque of free motion, signed; by default the median of the rows in motion. A joint that may lie against
-    its stop from the start needs it given: without any motion there is no contact to be seen.
-    """
-    if direction not in (1, -1):
-        raise ValueError(f"direction must be +1 or -1, not {direction!r}")
-    rest = standstill(t_s, position, band=band, for_s=for_s)
-    effort = np.asarray(torque, dtype=np.float64)
-    if baseline is None:
-        moving = ~rest & standstill(t_s, position, band=np.inf, for_s=for_s)  # the first window is neither
-        free = effort[moving & np.isfinite(effort)]
-        if not len(free):
-            return None
-        baseline = float(np.median(free))
-    hits = np.flatnonzero(rest & (direction * (effort - baseline) >= torque_rise))
-    return int(hits[0]) if len(hits) else None
-
-
-def constant_speed(
-    t_s: ArrayLike,
-    position: ArrayLike,
-    *,
-    speed: float,
-    tolerance: float,
-    shortest_s: float = 0.0,
-    settle_s: float = 0.0,
-) -> list[slice]:
-    """Sections of a series that run at `speed` (signed, per second) within the relative tolerance.
-
-    Each section begins settle_s after the speed is reached and is at least shortest_s long after that. Meant for
-    commanded positions: on a measured one the encoder's noise cuts sections up.
-    """
-    t = np.asarray(t_s, dtype=np.float64)
-    rate = np.diff(np.asarray(position, dtype=np.float64)) / np.diff(t)
-    steady = np.concatenate([[False], np.abs(rate - speed) <= tolerance * abs(speed), [False]])
-    edges = np.diff(steady.astype(np.int8))
-    sections = []
-    for start, last in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
-        first = int(np.searchsorted(t, t[start] + settle_s - 1e-9))
-        if first < last and t[last] - t[first] >= shortest_s - 1e-9:
-            sections.append(slice(first, int(last) + 1))
-    return sections
 
 
 def crossings(t_s: ArrayLike, y: ArrayLike, level: float, *, direction: int = 0) -> FloatArray:

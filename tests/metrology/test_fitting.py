@@ -1,4 +1,4 @@
-"""Against NIST StRD linear regression, JCGM 100 H.3, IEEE Std 1057 and constructed data with known answers."""
+"""Against NIST StRD linear regression, JCGM 100 H.3 and constructed data with known answers."""
 
 import numpy as np
 import pytest
@@ -12,7 +12,6 @@ from legtest.metrology.fitting import (
     line_fit_without_spikes,
     linear_fit,
     polynomial_fit,
-    sine_fit,
     theil_sen,
 )
 
@@ -50,13 +49,6 @@ def test_jcgm_100_h_3_thermometer():
     assert fit.covariance[0, 1] / fit.u(0) / fit.u(1) == pytest.approx(wanted["r"], abs=1e-5)
     assert fit.residual_sd == pytest.approx(wanted["s"], rel=1e-4)
     assert fit.at([1, 10]) == pytest.approx((wanted["b30"], wanted["u_b30"]), rel=1e-4)
-
-
-def test_three_parameter_sine_fit():
-    x = CONTROL["sine_fit"]
-    amplitude, phase, fit = sine_fit(np.arange(x["n"]), x["y"], x["cycles_per_sample"])
-    assert fit.coefficients == pytest.approx([x["expect"][key] for key in "ABC"], abs=1e-9)
-    assert (amplitude, phase) == pytest.approx((x["expect"]["amplitude"], x["expect"]["phase_rad"]), abs=1e-9)
 
 
 def test_backlash_and_stiffness_from_the_loaded_branches():

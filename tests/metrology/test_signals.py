@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from metrology_references import load, table
 
-from legtest.metrology.signals import constant_speed, contact_index, crossings, standstill, track
+from legtest.metrology.signals import crossings, track
 
 T = np.arange(0, 4, 0.004)
 
@@ -96,60 +96,6 @@ def test_rows_with_gaps_are_left_out():
 def test_paths_that_tell_nothing_are_refused(command, actual, words):
     with pytest.raises(ValueError, match=words):
         track(T[: len(command)], command, actual)
-
-
-def test_standstill_needs_the_whole_window():
-    x = np.concatenate([np.linspace(0, 1, 100), np.full(100, 1.0)])
-    t = 0.01 * np.arange(200)
-    rest = standstill(t, x, band=1e-3, for_s=0.2)
-    assert np.flatnonzero(rest)[0] == 119  # 20 periods after row 99, where it came to rest
-    x[150] = np.nan
-    assert not standstill(t, x, band=1e-3, for_s=0.2)[150:171].any()
-    assert standstill(t, x, band=1e-3, for_s=0.2)[171]
-    assert not standstill(t[:3], x[:3], band=1, for_s=0.2).any()
-    assert not standstill(t[:1], x[:1], band=1, for_s=0.2).any()
-
-
-def push(direction=1, stop_at=0.5, gravity=0.3):
-    """A joint that rests, creeps at 0.5 rad/s with friction, and meets a stop where the torque rises to a cap."""
-    t = 0.004 * np.arange(600)
-    free = np.clip(0.5 * (t - 0.4), 0, None)
-    position = np.minimum(free, stop_at)
-    torque = 0.35 * (free > 0) + np.minimum(20 * (free - position), 2.2)
-    return t, direction * position, direction * torque + gravity
-
-
-@given(st.sampled_from([-1, 1]), st.floats(0.1, 0.7), st.floats(-1, 1))
-def test_contact_is_found_at_the_stop_whatever_direction_and_gravity(direction, stop_at, gravity):
-    t, position, torque = push(direction, stop_at, gravity)
-    i = contact_index(t, position, torque, direction=direction, torque_rise=1.0, band=1e-3, for_s=0.05)
-    assert i is not None
-    assert direction * position[i] == pytest.approx(stop_at)
-    assert t[i] == pytest.approx(0.4 + stop_at / 0.5 + 1.0 / 20 / 0.5, abs=0.02)
-
-
-def test_neither_rest_nor_torque_alone_is_contact():
-    t, position, torque = push()
-    no_rise = np.full_like(torque, 0.35)
-    moving = 0.5 * t
-    settings_ = {"direction": 1, "torque_rise": 1.0, "band": 1e-3, "for_s": 0.05}
-    assert contact_index(t, position, no_rise, **settings_) is None
-    assert contact_index(t, moving, torque, **settings_) is None
-    assert contact_index(t, np.zeros_like(t), torque, **settings_) is None  # never moved: nothing to compare with
-    assert contact_index(t, np.zeros_like(t), torque, baseline=0.0, **settings_) is not None
-    with pytest.raises(ValueError, match="direction"):
-        contact_index(t, position, torque, direction=0, torque_rise=1.0, band=1e-3, for_s=0.05)
-
-
-def test_sections_of_constant_speed():
-    t = 0.01 * np.arange(301)
-    position = np.interp(t, [0, 1, 1.5, 2.5, 3], [0, 2, 2, 0, 0])  # up at 2, rest, down at -2, rest
-    up = constant_speed(t, position, speed=2, tolerance=0.01)
-    down = constant_speed(t, position, speed=-2, tolerance=0.01, settle_s=0.2)
-    assert up == [slice(0, 101)]
-    assert down == [slice(170, 251)]
-    assert constant_speed(t, position, speed=2, tolerance=0.01, shortest_s=1.1) == []
-    assert constant_speed(t, position, speed=1, tolerance=0.01) == []
 
 
 STEPS = [row for row in table("control/second-order-step.csv") if row["zeta"] < 1]
