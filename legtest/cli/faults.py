@@ -16,7 +16,8 @@ def faults(as_json: bool) -> None:
     pytest suites/acceptance --leg fixtures/legs/tarn-fl.yaml --leg-fault backlash
     pytest suites/acceptance --leg fixtures/legs/tarn-fl.yaml --leg-fault "backlash@hip=2 deg"
     """
-    from legtest.simulation.faults import FAULTS, Fault
+    from legtest.simulation.fault import Fault
+    from legtest.simulation.faults import FAULTS
 
     if as_json:
         import json

@@ -21,7 +21,7 @@ class Declaration:
     """One bench procedure.
 
     method: one sentence for the report. quantities: names of `legtest.quantities`. energy_class: 1 torque-capped,
-    2 free motion, 3 impact or heat (0, none, and 3 are not used yet). duration_s: rough, on the bench's clock.
+    2 free motion, 3 impact or heat, 0 no power at all. duration_s: rough, on the bench's clock.
     move(bench, joint, **arguments): records one segment through `bench.recording` and returns it.
     evaluate(recorded): the measurements; looks at nothing but the record.
     """

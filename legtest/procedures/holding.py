@@ -291,14 +291,24 @@ def _returned(recorded: Recorded, joint: JointDescription, index: int) -> Measur
 
 
 def _drift(recorded: Recorded, joint: JointDescription, index: int) -> Measurement:
-    angle = recorded.joints(recorded.trace("hold"))[:, index]
+    trace = recorded.trace("hold")
+    angle = recorded.joints(trace)[:, index]
     part = len(angle) // 5
     first, last = angle[part // 2 : part], angle[-(part - part // 2) :]
     value = float(np.nanmean(last) - np.nanmean(first))
     return measurement(
         "holding_drift", joint.name, value, _angle_budget(joint, first, last), reference="internal",
-        covariates={"held_s": HOLD_S},
+        covariates={"held_s": HOLD_S, **_held(trace, joint.name)},
     )  # fmt: skip
+
+
+def _held(trace: Trace, name: str) -> dict[str, float]:
+    """Droop, torque and warming while the joint holds, as covariates; what the drive does not tell is left out."""
+    torque, droop = trace.column(f"{name}.torque"), trace.column(f"{name}.setpoint") - trace.column(f"{name}.position")
+    found = {"torque_Nm": float(np.nanmean(torque)), "droop_rad": float(np.nanmean(droop))}
+    warm = trace.columns.get(f"{name}.temperature")
+    known = warm[np.isfinite(warm)] if warm is not None else np.empty(0)
+    return found | ({"warmed_by_K": float(known[-1] - known[0])} if len(known) else {})
 
 
 def _angle_budget(joint: JointDescription, first: FloatArray, last: FloatArray) -> tuple[BudgetLine, ...]:

@@ -19,16 +19,16 @@ from legtest.metrology.signals import Tracking, track
 from legtest.procedures import homing
 from legtest.procedures.base import Declaration, at_least, taken
 from legtest.procedures.base import run as run_procedure
-from legtest.procedures.contact import back_off, contacts, press
-from legtest.procedures.posture import clear
+from legtest.procedures.home_shift import home_shifts, touch_all
+from legtest.procedures.step import READING_AGE_S
 from legtest.records.recorded import Recorded
 
 FloatArray = NDArray[np.float64]
 
 CYCLES, FREQUENCY_HZ = 8, 1.0
-TOUCHES = 3  # of each home stop, before the path and after it
 STRIDE_SHARE, LIFT_SHARE, HEIGHT_SHARE = 0.11, 0.11, 0.83  # of the straight leg: half stride, lift, hip height
 POINTS = 60  # of one cycle, for path accuracy and repeatability
+FRICTION_LEFT_RAD = 5e-4  # half width of what friction, left otherwise before, changes of where a joint is held
 LENGTH_U = 1e-3  # relative standard uncertainty of the foot's place from the drawing's lengths
 
 
@@ -48,28 +48,19 @@ def ellipse(leg: LegDescription, period_s: float, cycles: int, frequency_hz: flo
 
 
 def move(bench: Bench, cycles: int = CYCLES, frequency_hz: float = FREQUENCY_HZ) -> Recorded:
-    """Touch every home stop TOUCHES times, run the ellipse, touch every home stop again."""
+    """Touch every home stop, run the ellipse, touch every home stop again."""
     at_least(DECLARATION.name, "cycles", cycles, 4)
     homing.ensure(bench)
     bench.arrange(SetUp.CLAMPED)
     rows = ellipse(bench.leg, bench.period_ns * 1e-9, cycles, frequency_hz)
     arguments = {"cycles": cycles, "frequency_hz": frequency_hz}
     with bench.recording(DECLARATION.name, None, DECLARATION.method, **arguments) as recording, bench.energised():
-        _touch_all(bench)
+        touch_all(bench)
         bench.move_to(rows[0])
         bench.wait(0.2)
         bench.follow(rows, label="path")
-        _touch_all(bench)
+        touch_all(bench)
     return taken(recording.result)
-
-
-def _touch_all(bench: Bench) -> None:
-    for joint in bench.leg.joints:
-        bench.move_to(clear(bench.leg))
-        side = -1 if joint.home.stop == "low" else 1
-        for _ in range(TOUCHES):
-            press(bench, joint, side)
-            back_off(bench, joint, side, homing.BACK_OFF_RAD)
 
 
 class _Path(NamedTuple):
@@ -93,7 +84,7 @@ def evaluate(recorded: Recorded) -> tuple[Measurement, ...]:
         *_split(recorded, path, split),
         *_iso9283(recorded, path),
         *(_peak(recorded, path, joint) for joint in recorded.leg.joints),
-        *_home_shifts(recorded),
+        *home_shifts(recorded),
         _loss(recorded),
     )
 
@@ -129,6 +120,7 @@ def _split(recorded: Recorded, path: _Path, split: Tracking) -> tuple[Measuremen
         ), reference="internal", invalid=late),
         measurement("path_delay", "foot", split.delay_s, (
             BudgetLine("fit of the path", split.u_delay_s, split.dof, "A"), clock, rows,
+            BudgetLine("age of a reading", READING_AGE_S / sqrt(3), systematic=True),
         ), reference="internal", invalid=late),
         measurement("path_gain_error", "foot", split.gain - 1.0, (
             BudgetLine("fit of the path", split.u_gain, split.dof, "A"),
@@ -140,34 +132,48 @@ def _split(recorded: Recorded, path: _Path, split: Tracking) -> tuple[Measuremen
 def _iso9283(recorded: Recorded, path: _Path) -> tuple[Measurement, ...]:
     """AT and RT (ISO 9283:1998, 8.2 and 8.3) over the full cycles, each at POINTS places of the path."""
     frequency, cycles = recorded.arguments["frequency_hz"], recorded.arguments["cycles"]
-    begin = path.t_s[0] + 1.5 / frequency  # past the run-up, on a whole number of cycles from there
     count = cycles - 1
-    when = begin + (np.arange(count)[:, None] + np.arange(POINTS) / POINTS) / frequency
-    actual = np.stack([np.interp(when, path.t_s, path.actual_m[:, axis]) for axis in range(3)], axis=-1)
-    command = np.stack([np.interp(when[0], path.t_s, path.command_m[:, axis]) for axis in range(3)], axis=-1)
+    actual, command = cycles_of(path.t_s, path.actual_m, path.command_m, cycles, frequency)
     accuracy, repeatability = path_accuracy(actual, command), path_repeatability(actual)
     step = BudgetLine("encoder resolution", _resolution_m(recorded) / sqrt(12))
     lengths = BudgetLine("lengths of the drawing", LENGTH_U * float(accuracy), systematic=True)
+    speed = float(np.nanmax(np.linalg.norm(np.gradient(path.command_m, path.t_s, axis=0), axis=1)))
+    age = BudgetLine("age of a reading", speed * READING_AGE_S / sqrt(3), systematic=True)
+    # The largest spread of many places is the noise's, up to three standard deviations; from second differences.
+    noise = float(np.linalg.norm(np.std(np.diff(path.actual_m, 2, axis=0), axis=0))) / sqrt(6)
+    lifted = BudgetLine("noise of the readings, largest of many places", 3 * noise / sqrt(3))
     scatter = float(repeatability.value) / 3
     covariates = {"cycles": float(count)}
     return (
         measurement(
             "path_accuracy", "foot", float(accuracy),
-            (BudgetLine("scatter of the cycles", scatter / sqrt(count), count - 1, "A"), lengths, step),
+            (BudgetLine("scatter of the cycles", scatter / sqrt(count), count - 1, "A"), lengths, step, age),
             reference="internal", covariates=covariates,
         ),
         measurement(
             "path_repeatability", "foot", float(repeatability.value),
-            (BudgetLine("number of cycles", repeatability.u, count - 1, "A"), step),
+            (BudgetLine("number of cycles", repeatability.u, count - 1, "A"), step, lifted),
             reference="internal", covariates=covariates,
         ),
     )  # fmt: skip
+
+
+def cycles_of(
+    t_s: FloatArray, actual_m: FloatArray, command_m: FloatArray, cycles: int, frequency_hz: float
+) -> tuple[FloatArray, FloatArray]:
+    """The full cycles of a path at POINTS places: attained (cycles - 1, POINTS, 3) and commanded (POINTS, 3)."""
+    begin = t_s[0] + 1.5 / frequency_hz  # past the run-up, on a whole number of cycles from there
+    when = begin + (np.arange(cycles - 1)[:, None] + np.arange(POINTS) / POINTS) / frequency_hz
+    attained = np.stack([np.interp(when, t_s, actual_m[:, axis]) for axis in range(3)], axis=-1)
+    command = np.stack([np.interp(when[0], t_s, command_m[:, axis]) for axis in range(3)], axis=-1)
+    return attained, command
 
 
 def _peak(recorded: Recorded, path: _Path, joint: JointDescription) -> Measurement:
     index = recorded.leg.joint_names.index(joint.name)
     error = path.command_rad[:, index] - path.actual_rad[:, index]
     peak = float(np.abs(error).max())
+    speed = float(np.abs(np.gradient(path.command_rad[:, index], path.t_s)).max())
     # One sample decides a peak: how far its neighbours in rank differ is how well it is known.
     near = float(np.sort(np.abs(error))[-10:].std(ddof=1))
     # The noise of a reading lifts the largest of many, by up to three standard deviations; from second differences.
@@ -175,25 +181,11 @@ def _peak(recorded: Recorded, path: _Path, joint: JointDescription) -> Measureme
     budget = (
         BudgetLine("largest of many samples", near, 9, "A"),
         BudgetLine("noise of one reading", 3 * noise / sqrt(3)),
+        BudgetLine("age of a reading", speed * READING_AGE_S / sqrt(3), systematic=True),
+        BudgetLine("friction left by the motion before", FRICTION_LEFT_RAD / sqrt(3)),
         BudgetLine("encoder resolution", 2 * np.pi / joint.drive.counts_per_turn / sqrt(6)),
     )
     return measurement("following_error", joint.name, peak, budget, reference="internal")
-
-
-def _home_shifts(recorded: Recorded) -> tuple[Measurement, ...]:
-    """Mean landing on each home stop after the path minus that before it; the landings say how they scatter."""
-    found = []
-    for joint in recorded.leg.joints:
-        landings = np.array([contact.pressed_rad for contact in contacts(recorded, joint)])
-        before, after = landings.reshape(2, TOUCHES)
-        scatter = float(np.sqrt((before.var(ddof=1) + after.var(ddof=1)) / 2))
-        budget = (
-            BudgetLine("scatter of the landings", scatter * sqrt(2 / TOUCHES), 2 * (TOUCHES - 1), "A"),
-            BudgetLine("encoder resolution", 2 * np.pi / joint.drive.counts_per_turn / sqrt(6)),
-        )
-        shift = float(after.mean() - before.mean())
-        found.append(measurement("home_shift", joint.name, shift, budget, reference="external"))
-    return tuple(found)
 
 
 def _loss(recorded: Recorded) -> Measurement:

