@@ -19,6 +19,7 @@ class Fault:
     kind: of the size, see legtest.units; default, low, high: SI; unit: what the size means, for people.
     joint: the joint it sits at unless another is named, "" for a fault of no joint.
     noticed_by: the quantities of the built-in procedures that should notice it.
+    halves: whether half of it means something; an exchanged firmware or a reversed sign has no half.
     edit: (plant, joint number, size) -> the faulty plant.
     """
 
@@ -33,6 +34,7 @@ class Fault:
     joint: str
     noticed_by: tuple[str, ...]
     edit: Edit
+    halves: bool = True
 
     def size_text(self, size: float) -> str:
         """A size as people write it."""

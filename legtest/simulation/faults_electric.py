@@ -70,6 +70,7 @@ ELECTRIC = (
         joint="hip",
         noticed_by=("identity_mismatches",),
         edit=_firmware,
+        halves=False,
     ),
     Fault(
         name="crossed-sensor",
@@ -96,6 +97,7 @@ ELECTRIC = (
         joint="hip",
         noticed_by=("motion_torque",),
         edit=_reversed,
+        halves=False,
     ),
     Fault(
         name="stuck-bits",
@@ -109,6 +111,7 @@ ELECTRIC = (
         joint="knee",
         noticed_by=("stuck_bits",),
         edit=_stuck,
+        halves=False,
     ),
     Fault(
         name="noisy-encoder",
@@ -135,6 +138,7 @@ ELECTRIC = (
         joint="hip",
         noticed_by=("offset_change",),
         edit=_forgets,
+        halves=False,
     ),
     Fault(
         name="slow-replies",

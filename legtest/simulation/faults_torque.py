@@ -29,7 +29,8 @@ def _gear_loss(plant: Plant, number: int, size: float) -> Plant:
 
 
 def _chipped(plant: Plant, number: int, size: float) -> Plant:
-    return _with_torque(plant, number, ripple=(*plant.axes[number].torque.ripple, Ripple(CHIPPED_ORDER, size, 0.3)))
+    chip = (Ripple(CHIPPED_ORDER, size, 0.3),) if size else ()
+    return _with_torque(plant, number, ripple=(*plant.axes[number].torque.ripple, *chip))
 
 
 def _saturates(plant: Plant, number: int, size: float) -> Plant:

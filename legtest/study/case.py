@@ -41,14 +41,15 @@ def cases(
 ) -> list[Case]:
     """Every leg with every seed, healthy and with each fault; the healthy ones first.
 
-    faults: as `--leg-fault` takes them. half: each once more at half its size. healthy=False: the faulty ones alone.
+    faults: as `--leg-fault` takes them. half: each that has a half once more at half its size. healthy=False: the
+    faulty ones alone.
     Raises DescriptionError for a leg file and UsageError for a fault that cannot be.
     """
-    from legtest.simulation.faults import parse_fault
+    from legtest.simulation.faults import FAULTS, parse_fault
 
     wanted = [parse_fault(text) for text in faults]
     if half:
-        wanted += [_half(case) for case in wanted]
+        wanted += [_half(case) for case in wanted if FAULTS[case.name].halves]
     texts = [*([""] if healthy else []), *dict.fromkeys(map(str, wanted))]
     descriptions = [(path, read_leg(path)) for path in legs]
     return [
