@@ -165,15 +165,22 @@ def _ramp(start: NDArray[np.float64], goal: NDArray[np.float64], speed: float, p
 
 
 class _ContactWatch:
-    """Torque at its cap and standstill, both for STILL_S."""
+    """Torque at its cap and standstill, both for STILL_S, and not before the approach has its speed.
+
+    While it speeds up, stiction may hold a joint that gravity already asks nearly the whole cap of.
+    """
 
     def __init__(self, index: int, cap_Nm: float, period_ns: int) -> None:
         self._index, self._cap = index, cap_Nm
         self._need = max(3, round(STILL_S * 1e9 / period_ns))
+        self._run_up = round(RUN_UP_S * 1e9 / period_ns)
         self._past: list[float] = []
         self.found = False
 
     def __call__(self, sample: Sample) -> bool:
+        self._run_up -= 1
+        if self._run_up >= 0:
+            return False
         at_cap = sample.at_limit[self._index] or abs(sample.torques_Nm[self._index]) > 0.9 * self._cap
         if not at_cap:
             self._past.clear()
