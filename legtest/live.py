@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import socket
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 from legtest import wiring
 from legtest.bench import Bench
+from legtest.canbus.read_only import ReadOnlyLink
 from legtest.description.grade import Grade
 from legtest.description.model import BenchDescription, Instrument, LegDescription
 from legtest.description.setup import SetUp
@@ -98,6 +100,39 @@ def open_unpowered(leg: LegDescription, bench: BenchDescription) -> Port:
 
     started = start(setup, bench.interface, bench.channel, bench.bit_rate, rehearsal=rehearsal, folder=None)
     return PipePort(started, lambda: "this look at the bench is unpowered", lambda _: None)
+
+
+@contextmanager
+def opened_to_read(bench: BenchDescription, *, listen_only: bool = False) -> Iterator[ReadOnlyLink]:
+    """The bus of a bench in this very process, for listening and reading objects; checks what is plugged in.
+
+    listen_only: acknowledge nothing, where the adapter can (see `listens_unseen`). No leg is needed, and nothing but
+    reads gets out, so that no keeper is needed either. Raises UsageError, LinkError.
+    """
+    require_linux()
+    from legtest.keeper.adapter import AdapterLock, open_adapter
+    from legtest.keeper.hands import RehearsalHands
+
+    rehearsal = identity_of(bench.interface, bench.channel).startswith("rehearsal:")
+    if not rehearsal:
+        check_adapter(bench)
+    link, kept = open_adapter(
+        bench.interface, bench.channel, bench.bit_rate, rehearsal=rehearsal, listen_only=listen_only
+    )
+    try:
+        yield ReadOnlyLink(link)
+    finally:
+        link.close()
+        if isinstance(kept, RehearsalHands | AdapterLock):
+            kept.close()
+
+
+def listens_unseen(bench: BenchDescription) -> bool:
+    """Whether the adapter can listen without acknowledging what others send."""
+    require_linux()
+    from legtest.canbus.live import PASSIVE
+
+    return bench.interface in PASSIVE
 
 
 def check_adapter(bench: BenchDescription) -> None:

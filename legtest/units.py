@@ -41,7 +41,7 @@ _KINDS: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
     "voltage": ("24 V", {"V": (1, 1), "mV": (1, 1000)}),
     "current": ("9 A", {"A": (1, 1), "mA": (1, 1000)}),
     "ratio": ("5 %", {"1": (1, 1), "%": (1, 100)}),
-    "frequency": ("250 /s", {"Hz": (1, 1), "kHz": (1000, 1), "/s": (1, 1), "1/s": (1, 1)}),
+    "frequency": ("250 /s", {"Hz": (1, 1), "kHz": (1000, 1), "MHz": (1_000_000, 1), "/s": (1, 1), "1/s": (1, 1)}),
     "bit_rate": ("1 Mbit/s", {"bit/s": (1, 1), "kbit/s": (1000, 1), "Mbit/s": (1_000_000, 1)}),
     "torque_constant": ("0.8 N*m/A", {"N*m/A": (1, 1), "mN*m/A": (1, 1000)}),
     "resistance": ("0.2 ohm", {"ohm": (1, 1), "mohm": (1, 1000)}),

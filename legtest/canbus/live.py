@@ -33,9 +33,14 @@ _EXTRA: Mapping[str, Mapping[str, Any]] = {"slcan": {"sleep_after_open": 0, "tim
 # What the back ends raise, by their source and by trial; each of them lets some bare exceptions through.
 FOREIGN = (
     can.CanError, OSError, struct.error, ValueError, TypeError, IndexError, AssertionError, KeyError,
-    NotImplementedError,
+    NotImplementedError, ImportError, NameError,
 )  # fmt: skip
+_NO_DRIVER = (can.CanInterfaceNotImplementedError, ImportError, NameError)  # the last: of a library that did not load
 _BUSY = {errno.EAGAIN, errno.ENOBUFS, errno.EBUSY}
+_FULL = "the transmit queue is full: nobody acknowledges; check the drives' supply, the cable and the bit rate"
+_BUS_OFF = "the adapter is bus off after too many errors: check termination and bit rate"
+_BUS_OFF_CLASS = 0x40  # of an error frame's identifier, CAN_ERR_BUSOFF of linux/can/error.h
+PASSIVE = {"slcan"}  # interfaces whose python-can constructor can open without acknowledging
 _CAUSES = {
     errno.ENOENT: "there is no such device; check bus.channel and the cable",
     errno.ENODEV: "there is no such device; check bus.channel and the cable",
@@ -45,6 +50,11 @@ _CAUSES = {
     errno.EPERM: "this user may not open it; join the device's group and log in again",
     errno.EBUSY: "another program uses it; find out which before you end it: it may be moving a leg",
     errno.ENETDOWN: "the interface is down; bring it up with its bit rate first",
+    errno.ENETUNREACH: "the interface is gone; check the adapter's plug and its supply",
+    errno.EPIPE: "the adapter is gone; check its plug and its supply",
+    errno.ECONNRESET: "the adapter is gone; check its plug and its supply",
+    errno.ECONNREFUSED: "nothing serves this channel; check bus.channel and start its server",
+    errno.ETIMEDOUT: "the adapter does not answer; check its plug and its supply",
 }
 
 
@@ -104,10 +114,24 @@ def mapped(error: Exception, doing: str) -> LinkError:
     """Our own error for a foreign one: busy, or lost with its likely cause."""
     cause = error.__cause__ or error.__context__
     number = getattr(error, "error_code", None) or getattr(error, "errno", None) or getattr(cause, "errno", None)
-    if isinstance(error, TimeoutError) or (number in _BUSY and doing == "sending"):
-        return BusBusy(f"{doing}: the adapter takes no frame now: {_words(error)}")
+    if _is_bus_off(error):
+        return BusLost(f"{doing} failed: {_words(error)}; {_BUS_OFF}")
+    full = number in _BUSY or "buffer full" in str(error).lower()
+    late = isinstance(error, TimeoutError | BlockingIOError)
+    if doing == "sending" and (late or full):
+        return BusBusy(f"sending: {_FULL} ({_words(error)})")
+    if late:
+        return BusBusy(f"{doing}: the adapter does not answer in time: {_words(error)}; check its plug and its supply")
     likely = _CAUSES.get(number or 0, "check adapter, cable, bit rate and that no other program uses it")
+    if isinstance(error, _NO_DRIVER):
+        likely = "check bus.interface, and install the driver and the package that python-can names for it"
     return BusLost(f"{doing} failed: {_words(error)}; {likely}")
+
+
+def _is_bus_off(error: Exception) -> bool:
+    """Whether a back end says so, by the name of its exception or in its words."""
+    said = f"{type(error).__name__} {error}".lower().replace("-", "").replace(" ", "")
+    return "busoff" in said
 
 
 def _words(error: Exception) -> str:
@@ -120,11 +144,16 @@ class LiveLink:
     """A `Link` on a python-can interface. One thread; stamps are monotonic, taken when a frame arrives.
 
     bit_rate: bits per second. claim: a serial device claimed already, which the link then owns; without it, a
-    channel that is a character device is claimed here. No environment variable and no file in a home folder is asked.
-    Raises BusBusy, BusLost.
+    channel that is a character device is claimed here. listen_only: acknowledge and send nothing, for the interfaces
+    in `PASSIVE`. No environment variable and no file in a home folder is asked. Raises BusBusy, BusLost; ValueError
+    for an interface that cannot only listen.
     """
 
-    def __init__(self, interface: str, channel: str, bit_rate: int, *, claim: Claim | None = None) -> None:
+    def __init__(
+        self, interface: str, channel: str, bit_rate: int, *, claim: Claim | None = None, listen_only: bool = False
+    ) -> None:
+        if listen_only and interface not in PASSIVE:
+            raise ValueError(f"{interface} cannot be opened to listen only")
         if claim is None and _is_device(channel):
             claim = Claim(channel)
         self._claim = claim
@@ -132,14 +161,17 @@ class LiveLink:
         self._frames: list[Frame] = []
         self._bad: list[int] = []
         self._lost = ""
+        self._bus_off = False  # as the adapter said last, in an error frame
+        self._listens = listen_only
         self.bad_frames = 0
+        extra = {**_EXTRA.get(interface, {}), **({"listen_only": True} if listen_only else {})}
         try:
             self._bus: can.BusABC | None = can.Bus(
                 interface=interface,
                 channel=claim.path if claim else channel,
                 bitrate=bit_rate,
                 ignore_config=True,
-                **_EXTRA.get(interface, {}),
+                **extra,
             )
             if claim:
                 claim.exclusive(True)
@@ -159,6 +191,8 @@ class LiveLink:
         Waits a millisecond for room; an adapter that hangs costs WRITE_LIMIT_S once, and then the link is lost.
         """
         bus = self._open_bus()
+        if self._listens:
+            raise ValueError("this link was opened to listen only")
         message = _message(frame)
         try:
             if self._fd is not None and not select.select((), (self._fd,), (), SEND_WAIT_S)[1]:
@@ -206,6 +240,7 @@ class LiveLink:
         if received is None:
             self._count_bad()
         else:
+            self._bus_off = bool(received.flags & ERROR and received.can_id & _BUS_OFF_CLASS)
             self._frames.append(received)
         return True
 
@@ -219,6 +254,8 @@ class LiveLink:
 
     def _failed(self, error: Exception, doing: str) -> LinkError:
         failure = mapped(error, doing)
+        if self._bus_off:
+            failure = type(failure)(f"{failure}; {_BUS_OFF}")
         if isinstance(failure, BusLost):
             self._lost = str(failure)
         return failure

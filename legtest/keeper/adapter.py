@@ -47,6 +47,12 @@ class AdapterLock:
                 "it with Ctrl-C in its terminal"
             ) from error
 
+    def close(self) -> None:
+        """Let others have it; harmless when repeated."""
+        if self.fd >= 0:
+            os.close(self.fd)
+            self.fd = -1
+
 
 def _open_lock(name: str) -> int:
     why = ""
@@ -68,22 +74,32 @@ def open_link(opening: Open) -> tuple[LiveLink, object]:
 
     Raises UsageError for a channel that is not what it should be, BusBusy, BusLost.
     """
+    return open_adapter(opening.interface, opening.channel, opening.bit_rate, rehearsal=opening.rehearsal)
+
+
+def open_adapter(
+    interface: str, channel: str, bit_rate: int, *, rehearsal: bool, listen_only: bool = False
+) -> tuple[LiveLink, object]:
+    """The link of an adapter, and what must be kept for as long as it is used.
+
+    Raises UsageError for a channel that is not what it should be, BusBusy, BusLost.
+    """
     from legtest.canbus.live import Claim, LiveLink
 
     claim: Claim | None = None
     kept: object = None
-    if opening.rehearsal:
-        kept, claim = _proven(opening)
+    if rehearsal:
+        kept, claim = _proven(interface, channel)
     else:
-        _refuse_pseudo_terminal(opening.channel)
-        if _is_device(opening.channel):
-            claim = Claim(opening.channel)
+        _refuse_pseudo_terminal(channel)
+        if _is_device(channel):
+            claim = Claim(channel)
             if is_pseudo_terminal(os.fstat(claim.fd)):
                 claim.close()
-                _refuse_terminal(opening.channel)
+                _refuse_terminal(channel)
         else:
-            kept = AdapterLock(opening.interface, opening.channel)
-    return LiveLink(opening.interface, opening.channel, opening.bit_rate, claim=claim), kept
+            kept = AdapterLock(interface, channel)
+    return LiveLink(interface, channel, bit_rate, claim=claim, listen_only=listen_only), kept
 
 
 def _is_device(channel: str) -> bool:
@@ -109,18 +125,16 @@ def _refuse_terminal(channel: str) -> NoReturn:
     )
 
 
-def _proven(opening: Open) -> tuple[RehearsalHands, Claim]:
+def _proven(interface: str, channel: str) -> tuple[RehearsalHands, Claim]:
     """The terminal of a rehearsal that has just proven to be one, and the socket it did so on."""
     from legtest.canbus.live import Claim
-
-    channel = opening.channel
 
     def refuse(why: str, cause: BaseException | None = None) -> NoReturn:
         tail = "with the sign-off of a rehearsal only a channel served by `legtest rehearse` is opened"
         raise UsageError(f"bus.channel: {channel}: {why}; {tail}") from cause
 
-    if opening.interface != "slcan":
-        refuse(f"a rehearsal is a serial CAN adapter (slcan), and this bench says '{opening.interface}'")
+    if interface != "slcan":
+        refuse(f"a rehearsal is a serial CAN adapter (slcan), and this bench says '{interface}'")
     try:
         found = Path(channel).stat()
     except (OSError, ValueError) as error:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import ast
+import builtins
 import errno
 import fcntl
 import inspect
 import json
 import os
+import re
 import struct
 import termios
 import tty
@@ -18,7 +21,7 @@ import pytest
 
 from legtest.canbus.frame import BRS, ERROR, EXTENDED, FD, REMOTE, SENT, Frame
 from legtest.canbus.link import Link
-from legtest.canbus.live import MOST_BAD_PER_S, Claim, LiveLink
+from legtest.canbus.live import FOREIGN, MOST_BAD_PER_S, Claim, LiveLink, mapped
 from legtest.errors import BusBusy, BusLost, LinkError
 
 MS = 1_000_000
@@ -190,6 +193,22 @@ def test_nothing_around_the_program_points_it_anywhere(monkeypatch: pytest.Monke
     link.close()
 
 
+@pytest.mark.parametrize("name", sorted(can.interfaces.BACKENDS))
+def test_every_interface_is_opened_by_name_and_by_nothing_else(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No driver is loaded here, and no adapter of the machine that runs the test is touched."""
+    asked: list[dict[str, object]] = []
+
+    def bus(**arguments: object) -> can.BusABC:
+        asked.append(arguments)
+        raise can.CanInitializationError("not in a test")
+
+    monkeypatch.setattr(can, "Bus", bus)
+    with pytest.raises(BusLost, match=f"opening {name} somewhere"):
+        LiveLink(name, "somewhere", 250_000)
+    expected = {"interface": name, "channel": "somewhere", "bitrate": 250_000, "ignore_config": True}
+    assert expected.items() <= asked[0].items()
+
+
 # ---------------------------------------------------------------- foreign exceptions
 # python-can's own classes (can.exceptions) and what each becomes while sending and receiving.
 MAPPED = {
@@ -209,6 +228,8 @@ BARE: list[tuple[Exception, type[LinkError]]] = [
     (AssertionError("a"), BusLost),
     (KeyError("k"), BusLost),
     (NotImplementedError("n"), BusLost),
+    (ImportError("a vendor's package"), BusLost),
+    (NameError("a function of a library that did not load"), BusLost),
     (can.CanOperationError("down", errno.ENETDOWN), BusLost),
 ]
 
@@ -264,6 +285,131 @@ def test_foreign_exceptions_stop_at_the_border(
     monkeypatch.setattr(can, "Bus", refuse)
     with pytest.raises(LinkError, match="opening broken"):
         LiveLink("broken", "", 1_000_000)
+
+
+def _classes_of_the_library() -> dict[str, list[str]]:
+    """Every class that python-can's own source defines with an exception among its bases: name -> names of bases.
+
+    Read, not imported: most back ends need a vendor's library to be imported.
+    """
+    found: dict[str, list[str]] = {}
+    for path in sorted(Path(can.__file__).parent.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                found.setdefault(node.name, []).extend(ast.unparse(base).rpartition(".")[2] for base in node.bases)
+    known = {name: True for name, value in vars(builtins).items() if _is_exception(value)}
+
+    def raised(name: str) -> bool:
+        if name not in known:
+            known[name] = False  # a class that names itself
+            known[name] = any(raised(base) for base in found.get(name, ()))
+        return known[name]
+
+    return {name: bases for name, bases in found.items() if raised(name)}
+
+
+def _is_exception(value: object) -> bool:
+    return inspect.isclass(value) and issubclass(value, BaseException)
+
+
+# Raised by the readers of log files, and by those alone: no bus raises it.
+OF_FILES = {"BLFParseError"}
+
+
+def test_every_exception_of_every_back_end_is_caught_at_the_border() -> None:
+    """A release of python-can with an exception that is none of what the border catches fails here."""
+    defined = _classes_of_the_library()
+    assert len(defined) > 15, "python-can's source was not found"
+    caught = {kind.__name__ for kind in FOREIGN} | {
+        name for name, value in vars(builtins).items() if _is_exception(value) and issubclass(value, FOREIGN)
+    }
+    caught.add("error")  # struct.error
+
+    def stops(name: str) -> bool:
+        return name in caught or any(stops(base) for base in defined.get(name, ()))
+
+    assert {name for name in defined if not stops(name)} == OF_FILES
+
+
+def _family(kind: type[OSError]) -> list[type[OSError]]:
+    return [kind, *(each for child in kind.__subclasses__() for each in _family(child))]
+
+
+@pytest.mark.parametrize(
+    "kind", [kind for kind in _family(OSError) if kind.__module__ == "builtins"], ids=lambda kind: kind.__name__
+)
+@pytest.mark.parametrize("doing", ["opening x", "sending", "receiving"])
+def test_the_whole_family_of_os_errors_is_mapped(kind: type[OSError], doing: str) -> None:
+    busy = issubclass(kind, TimeoutError | BlockingIOError)
+    error = mapped(kind("words"), doing)
+    assert type(error) is (BusBusy if busy else BusLost)
+    assert "words" in str(error)
+    assert "check" in str(error), "the way out"
+
+
+@pytest.mark.parametrize(
+    ("error", "doing", "ours", "says"),
+    [
+        (OSError(errno.EIO, "io"), "receiving", BusLost, "the adapter is gone; check its plug"),
+        (OSError(errno.ENXIO, "io"), "sending", BusLost, "the adapter is gone"),
+        (BrokenPipeError(errno.EPIPE, "pipe"), "sending", BusLost, "the adapter is gone"),
+        (can.CanOperationError("gone", errno.ENODEV), "receiving", BusLost, "no such device"),
+        (can.CanOperationError("Transmit buffer full"), "sending", BusBusy, "queue is full: nobody acknowledges"),
+        (can.CanOperationError("x", errno.ENOBUFS), "sending", BusBusy, "queue is full: nobody acknowledges"),
+        (can.CanTimeoutError("late"), "sending", BusBusy, "queue is full: nobody acknowledges"),
+        (can.CanTimeoutError("late"), "opening x", BusBusy, "does not answer in time"),
+        (can.CanOperationError("Bus-Off state"), "sending", BusLost, "bus off.*check termination and bit rate"),
+        (can.CanOperationError("The bus is off"), "sending", BusLost, "check adapter"),
+        (type("VCIBusOffError", (can.CanOperationError,), {})("Controller is in BUSOFF state"), "receiving", BusLost,
+         "check termination and bit rate"),
+        (can.CanInterfaceNotImplementedError("no module"), "opening x", BusLost, "check bus.interface, and install"),
+        (ConnectionRefusedError(errno.ECONNREFUSED, "no"), "opening x", BusLost, "nothing serves this channel"),
+    ],
+    ids=str,
+)  # fmt: skip
+def test_a_cause_that_is_known_is_named_with_its_remedy(
+    error: Exception, doing: str, ours: type[LinkError], says: str
+) -> None:
+    got = mapped(error, doing)
+    assert type(got) is ours
+    assert re.search(says, str(got)), str(got)
+
+
+def test_bus_off_is_remembered_from_its_error_frame(
+    link: LiveLink, peer: can.BusABC, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A controller that is bus off only lets its queue run full; the error frame before says why."""
+    peer.send(can.Message(arbitration_id=0x40, is_error_frame=True, is_extended_id=False, dlc=8, data=bytes(8)))
+    assert [frame.flags for frame in link.pump(0)] == [ERROR], "the loop sees it and goes on: it may come back"
+
+    def full(*_: object, **__: object) -> None:
+        raise can.CanOperationError("full", errno.ENOBUFS)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(link._bus, "send", full)
+        with pytest.raises(BusBusy, match="bus off after too many errors: check termination and bit rate"):
+            link.send(Frame(0, 1, b""))
+    peer.send(can.Message(arbitration_id=0x181, is_extended_id=False))
+    link.pump(0)
+    with monkeypatch.context() as patch:
+        patch.setattr(link._bus, "send", full)
+        with pytest.raises(BusBusy) as caught:
+            link.send(Frame(0, 1, b""))
+    assert "bus off" not in str(caught.value), "it is back"
+
+
+def test_listening_only_acknowledges_and_sends_nothing(terminal: Terminal) -> None:
+    link = LiveLink("slcan", terminal.path, 500_000, listen_only=True)
+    said = terminal.read().split(b"\r")
+    assert b"L" in said
+    assert b"O" not in said[said.index(b"L") :], "not opened for talking afterwards"
+    terminal.write(b"t1812AABB\r")
+    assert [frame.can_id for frame in link.pump(link.now_ns())] == [0x181]
+    with pytest.raises(ValueError, match="listen only"):
+        link.send(Frame(0, 1, b""))
+    link.close()
+    with pytest.raises(ValueError, match="cannot be opened to listen only"):
+        LiveLink("socketcan", "can0", 500_000, listen_only=True)
 
 
 def test_no_such_interface_and_no_such_device_have_a_way_out(tmp_path: Path) -> None:

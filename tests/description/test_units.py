@@ -93,7 +93,7 @@ def test_spellings(text: str, kind: str, value: float) -> None:
         ("", "mass", "'' is not a mass: write a number with its unit, like \"0.9 kg\""),
         ("1_000 mm", "length", "'1_000 mm': '_000 mm' is not a unit of length (use m, mm, cm, um)"),
         ("9 nm", "torque", "'9 nm': 'nm' is not a unit of torque (use N*m, mN*m)"),
-        ("20 deg/s", "frequency", "'20 deg/s': 'deg/s' is not a unit of frequency (use Hz, kHz, /s, 1/s)"),
+        ("20 deg/s", "frequency", "'20 deg/s': 'deg/s' is not a unit of frequency (use Hz, kHz, MHz, /s, 1/s)"),
         ("٣ deg", "angle", "'٣ deg' is not an angle: write a number with its unit, like \"35 deg\""),
     ],
 )
