@@ -12,7 +12,7 @@ from legtest import wiring
 from legtest.bench import Bench
 from legtest.description import default_bench, read_bench, read_leg
 from legtest.description.model import BenchDescription, LegDescription
-from legtest.errors import LegtestError, UsageError
+from legtest.errors import DescriptionError, LegtestError, Problem, UsageError
 from legtest.metrology.measurement import Measurement
 from legtest.metrology.verdict import Verdict
 from legtest.records.part import PartWriter
@@ -73,8 +73,7 @@ class Setting:
     def __init__(
         self, leg_paths: Sequence[str], bench_path: str | None, seed: int | None, faults: Sequence[str], live: bool
     ) -> None:
-        self.legs: tuple[LegDescription, ...] = tuple(read_leg(path) for path in leg_paths)
-        self.bench: BenchDescription = read_bench(bench_path) if bench_path else default_bench()
+        self.legs, self.bench = _read_all(leg_paths, bench_path)
         self.live = live
         self.seed = 1 if seed is None else seed
         self.faults = wiring.faults_of(faults)
@@ -83,6 +82,7 @@ class Setting:
         if live and len(self.legs) != 1:
             raise UsageError(f"--live takes exactly one --leg, not {len(self.legs)}: one leg hangs on the bench")
 
+        self.attendance = (False, "")  # whether somebody stays at the emergency stop, and who signed
         self.permit_s = float("inf")
         for leg in self.legs:
             self.permit_s = min(self.permit_s, wiring.setup_of(leg, self.bench).permit_ns * 1e-9)
@@ -93,14 +93,19 @@ class Setting:
         return next(leg for leg in self.legs if leg.name == name)
 
     def mode(self, signoff: Path | None, now: datetime) -> Mode:
-        """Simulated, or as the sign-off says. Raises UsageError for one that does not hold."""
+        """Simulated, or as the sign-off says, and so is `attendance` then.
+
+        Raises UsageError for a sign-off that does not hold.
+        """
         if not self.live or signoff is None:
             return "SIMULATED"
         from legtest.live import require_linux
         from legtest.signoff import read_signoff
 
         require_linux()
-        return "REHEARSAL" if read_signoff(signoff, self.legs[0], self.bench, now).rehearsal else "LIVE"
+        signed = read_signoff(signoff, self.legs[0], self.bench, now)
+        self.attendance = (signed.attended and not signed.rehearsal, signed.by)
+        return "REHEARSAL" if signed.rehearsal else "LIVE"
 
     def create_run(
         self,
@@ -115,6 +120,27 @@ class Setting:
             runs, now=now, mode=mode, legs=self.legs, bench=self.bench, command=command,
             seed=None if self.live else self.seed, faults=[str(fault) for fault in self.faults], plugins=plugins,
         )  # fmt: skip
+
+
+def _read_all(
+    leg_paths: Sequence[str], bench_path: str | None
+) -> tuple[tuple[LegDescription, ...], BenchDescription]:
+    """Every file, whatever is wrong with another. Raises DescriptionError with the problems of all of them."""
+    legs: list[LegDescription] = []
+    bench: BenchDescription = default_bench()
+    problems: list[Problem] = []
+    for path in leg_paths:
+        try:
+            legs.append(read_leg(path))
+        except DescriptionError as error:
+            problems.extend(error.problems)
+    try:
+        bench = read_bench(bench_path) if bench_path else bench
+    except DescriptionError as error:
+        problems.extend(error.problems)
+    if problems:
+        raise DescriptionError(tuple(problems))
+    return tuple(legs), bench
 
 
 def seed_of(run_seed: int, leg: str, test: str) -> int:

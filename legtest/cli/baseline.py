@@ -53,8 +53,7 @@ def accept(run: Path, name: str, by: str, reason: str, supersede: bool, baseline
     click.echo(printable(f"{path}: {len(made.snapshot.values)} values of {made.snapshot.run}, {made.snapshot.mode}"))
     for value in made.snapshot.values:
         if value.word not in ("pass", "no limit set"):
-            m = value.measurement
-            click.echo(printable(f"note: {m.subject} {m.quantity.replace('_', ' ')} was {value.word}"), err=True)
+            click.echo(printable(f"note: {value.label} was {value.word}"), err=True)
 
 
 @baseline.command("list")
@@ -68,7 +67,10 @@ def list_(baselines: Path) -> None:
     """
     from legtest.history.baseline import acceptances, names
 
-    for name in names(baselines):
+    known = names(baselines)
+    if not known:
+        click.echo(printable(f"{baselines}: no baseline; `legtest baseline accept RUN --name ...` makes one"), err=True)
+    for name in known:
         held = acceptances(baselines, name)
         more = f" ({len(held) - 1} before it)" if len(held) > 1 else ""
         b = held[-1]
@@ -107,4 +109,4 @@ def show(name: str, baselines: Path) -> None:
         m = value.measurement
         margin = f"margin {text(value.margin, m.kind)}, {value.margin_from}" if value.margin else value.margin_from
         u = text(m.u, m.kind, 2) if isfinite(m.u) else "unknown"
-        click.echo(printable(f"{m.subject} {m.quantity.replace('_', ' ')} {text(m.value, m.kind)}, u {u}; {margin}"))
+        click.echo(printable(f"{value.label} {text(m.value, m.kind)}, u {u}; {margin}"))

@@ -52,6 +52,8 @@ def compare(ctx: click.Context, run: Path, earlier: str, baselines: Path, as_jso
     else:
         signed = f"baseline {base.name}, accepted {base.accepted[:10]} by {base.by}: {base.reason}"
         click.echo(printable(f"{found.new.run} beside {found.old.run}{f' ({signed})' if base.name else ''}"))
+        if found.new.uid == found.old.uid:
+            click.echo("both are the same record: nothing can have moved")
         for change in found.changes:
             click.echo(printable(f"changed: {change}"))
         for line in [f"refused: {found.refused}"] if found.refused else [row.line for row in found.rows]:

@@ -49,7 +49,7 @@ def history(
     Example:
       legtest history tarn-fl --html tarn-fl.html
 
-    Exit code 0, whatever the charts say; 1 when there are no runs of the leg.
+    Exit code 0, whatever the charts say; 2 when there is no run of the leg.
     """
     import sys
 
@@ -68,15 +68,18 @@ def history(
             name="CUSUM" if chart.upper() == "CUSUM" else "EWMA",
         )  # fmt: skip
     mode = found.rows[-1].mode
-    _say(f"{leg}: {mode}, {len(found.rows)} runs, {found.rows[0].started[:10]} to {found.rows[-1].started[:10]}")
+    _say(f"{leg}: {mode}, {_runs(len(found.rows))}, {found.rows[0].started[:10]} to {found.rows[-1].started[:10]}")
     if found.left_out:
-        _say(f"{found.left_out} runs are left out: another bench or stand, another mode, or another simulated leg")
+        elsewhere = "on another bench or stand, in another mode, or of another simulated leg"
+        _say(f"left out: {_runs(found.left_out)} {elsewhere}")
     _say(f"{found.chart}, {found.rate_text}")
     _say("")
     blocks = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
     for line in textplot.table(found, blocks=blocks):
         _say(line)
     asked = [s for s in found.series if quantity and quantity.lower() in f"{s.label} {s.quantity}".lower()]
+    if quantity and not asked:
+        _say(f"no quantity has {quantity!r} in its name: nothing is plotted")
     for series in asked if quantity else [s for s in found.series if s.signal][:_LONGEST_PLOT]:
         _say("")
         for line in textplot.plot(series):
@@ -122,7 +125,7 @@ def import_(ctx: click.Context, runs: tuple[Path, ...], place: str | None) -> No
     with closing(_open(place, folders[0].parent, make=True)) as database:
         added, failed = store.import_runs(database, folders, done)
         progress.end()
-        _say(f"{database.place}: {added} runs added, {len(folders) - added - failed} there already")
+        _say(f"{database.place}: {_runs(added)} added, {len(folders) - added - failed} there already")
     for problem in problems:
         click.echo(printable(problem), err=True)
     if failed:
@@ -137,6 +140,10 @@ def _open(place: str | None, runs: Path, *, make: bool) -> Database:
     if not make and not where.startswith(URLS) and not Path(where).is_file():
         raise UsageError(f"{where}: there is no history; `legtest import RUNS` makes one from records")
     return open_history(where)
+
+
+def _runs(count: int) -> str:
+    return f"{count} run{'' if count == 1 else 's'}"
 
 
 def _say(line: str) -> None:

@@ -21,14 +21,17 @@ def report(ctx: click.Context, run: Path) -> None:
     \b
     legtest report runs/20310304-050607-tarn-fl-01
 
-    Exit code 1 when the record is not sealed, or was changed since; the reports are written and say so.
+    Exit code 1 when the record is not sealed, or was changed since; the reports are written.
     """
     from legtest.records.reading import read_run
+    from legtest.records.verifying import problems_of
     from legtest.reports.write import write_reports
 
     record = read_run(run)
     for path in write_reports(record).values():
         click.echo(printable(str(path)))
-    if record.problem:
-        click.echo(printable(f"{run}: {record.problem}"), err=True)
+    problems = [f"{run}: {record.problem}"] if record.problem else list(dict.fromkeys(problems_of(record)))
+    for problem in problems:
+        click.echo(printable(problem), err=True)
+    if problems:
         ctx.exit(1)

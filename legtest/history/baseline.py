@@ -17,6 +17,7 @@ from legtest.history.snapshot import Snapshot, snapshot
 from legtest.records.encode import dumps, from_json, loads, to_json
 from legtest.records.files import read_whole
 from legtest.records.reading import Run, read_run
+from legtest.records.verifying import problems_of
 from legtest.units import KINDS
 
 FORMAT, VERSION = "legtest baseline", 1
@@ -49,11 +50,12 @@ def accept(
     taken, and for a signature or reason that is empty; RecordError for a run that is not sealed or was changed.
     """
     _check_name(name)
-    for what, text in (("by", by), ("reason", reason)):
-        if not text.strip() or len(text) > 500 or not text.isprintable():
-            raise UsageError(f"--{what}: one line of 1 to 500 printable characters, not {text[:40]!r}")
+    check_signed(by, reason)
     if run.problem:
         raise RecordError(f"{run.folder}: no baseline: {run.problem}")
+    changed = list(dict.fromkeys(problems_of(run)))  # every file: frames and samples too, which nothing here reads
+    if changed:
+        raise RecordError(f"{run.folder}: no baseline: {changed[0]}; `legtest verify` says all that is wrong with it")
     taken = list(_files(folder, name))
     if taken and not supersede:
         before = _read(taken[-1])
@@ -75,6 +77,13 @@ def accept(
     except OSError as error:
         raise RecordError(f"{path}: the baseline cannot be written: {error.strerror or error}") from None
     return made, path
+
+
+def check_signed(by: str, reason: str) -> None:
+    """Raises UsageError for a signature or a reason that is empty, long, or more than a line."""
+    for what, text in (("by", by), ("reason", reason)):
+        if not text.strip() or len(text) > 500 or not text.isprintable():
+            raise UsageError(f"--{what}: one line of 1 to 500 printable characters, not {text[:40]!r}")
 
 
 def find(folder: Path, name_or_run: str) -> Baseline:

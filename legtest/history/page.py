@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from base64 import b64encode
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -27,7 +28,8 @@ def history_html(trends: Trends) -> bytes:
     """The page's bytes, UTF-8. Names from records are shown as text, whatever they hold. ValueError without runs."""
     if not trends.rows:
         raise ValueError("a history without runs has no page")
-    style = (_TEMPLATES / "history.css").read_text(encoding="utf-8")
+    mode = re.sub(r"[^A-Z]", "?", trends.rows[-1].mode)[:20]  # a database may hold anything, and this goes into a style
+    style = (_TEMPLATES / "history.css").read_text(encoding="utf-8").replace("__MODE__", mode)
     page = _environment().get_template("history.html").render(
         trends=trends,
         mode=trends.rows[-1].mode,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -14,6 +14,7 @@ from legtest.errors import RecordError
 from legtest.history.fingerprint import Fingerprint, fingerprints
 from legtest.metrology.equivalence import margin_of
 from legtest.metrology.measurement import Measurement
+from legtest.quantities import QUANTITIES
 from legtest.records.encode import dumps, to_json
 from legtest.records.reading import Run
 
@@ -51,6 +52,13 @@ class Value:
     high: float | None
     margin: float | None
     margin_from: str
+
+    @property
+    def label(self) -> str:
+        """As people read it: "knee Coulomb friction"."""
+        m = self.measurement
+        title = QUANTITIES[m.quantity].title if m.quantity in QUANTITIES else m.quantity.replace("_", " ")
+        return f"{m.subject} {title}{f' ({self.n + 1})' if self.n else ''}"
 
     @property
     def key(self) -> Key:
@@ -108,7 +116,7 @@ def snapshot(run: Run, *, behaviour: bool = True) -> Snapshot:
         {leg.name: leg.sha256 for leg in header.legs},
         tuple(_drives(header.legs)),
         tuple(replace(each, test=short_test(each.test)) for each in fingerprints(run)) if behaviour else (),
-        tuple(_values(run)),
+        tuple(_in_order(run, _values(run))),
     )
 
 
@@ -158,6 +166,12 @@ def _drives(legs: tuple[LegDescription, ...]) -> Iterator[Drive]:
         for joint in leg.joints:
             d = joint.drive
             yield Drive(leg.name, joint.name, d.serial, d.vendor, d.product, d.revision, d.declared_firmware)
+
+
+def _in_order(run: Run, values: Iterable[Value]) -> list[Value]:
+    """As the tests ended; those that did not, last. Parts lie in the record by their folders' names."""
+    ended = {short_test(end.test): n for n, end in enumerate(run.tests)}
+    return sorted(values, key=lambda value: ended.get(value.test, len(ended)))
 
 
 def _values(run: Run) -> Iterator[Value]:

@@ -158,9 +158,14 @@ def _sqlite(where: str) -> Database:
     for pragma in ("journal_mode = WAL", "synchronous = NORMAL", "foreign_keys = ON"):
         try:
             database.execute(f"PRAGMA {pragma}")
-        except RecordError:
+        except RecordError as error:
             database.close()
-            raise
+            if "unable to open" not in str(error) and "readonly" not in str(error):
+                raise
+            raise RecordError(
+                f"{error}; the file and its folder must be writable, also to look at it; "
+                "`legtest import RUNS --history FILE` makes one elsewhere"
+            ) from None
     return database
 
 

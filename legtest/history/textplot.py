@@ -42,6 +42,7 @@ def plot(series: Series, width: int = 72) -> list[str]:
     Below it what the changes were.
     """
     unit = display_unit(series.kind)
+    shown = "" if unit == "1" else f", {unit}"
     begin = max(0, len(series.values) - width)
     values = [in_unit(x, unit) for x in series.values[begin:]]
     band = [in_unit(x, unit) for x in (series.charted.low, series.charted.high) if isfinite(x)]
@@ -62,7 +63,7 @@ def plot(series: Series, width: int = 72) -> list[str]:
         rows[_row(x, low, step)][i] = "x" if k >= 0 and series.charted.out[k] else "o"
     labels = {0: f"{high:.4g}", HEIGHT - 1: f"{low:.4g}"}
     size = max(map(len, labels.values()))
-    lines = [f"{series.label}, {unit}{f': {series.signal}' if series.signal else ''}"]
+    lines = [f"{series.label}{shown}{f': {series.signal}' if series.signal else ''}"]
     lines += [f"{labels.get(n, ''):>{size}} {''.join(row)}".rstrip() for n, row in enumerate(rows)]
     lines.append(f"{'':>{size}} {when[0][:10]}{when[-1][:10]:>{max(11, len(values) - 10)}}")
     return lines + [f"  {(n + 1) % 10}: {mark.when[:10]} {mark.what}" for n, mark in enumerate(changes)]

@@ -82,14 +82,18 @@ def _legs(paths: list[str]) -> dict[str, str]:
     from legtest.description import light_read
 
     names: dict[str, str] = {}
+    problems: list[str] = []
     for path in paths:
         try:
             name, _ = light_read(path)
         except DescriptionError as error:
-            raise pytest.UsageError(str(error)) from None
+            problems.append(str(error))
+            continue
         if name in names:
-            raise pytest.UsageError(f"--leg: {names[name]} and {path} both describe a leg named {name!r}")
+            problems.append(f"--leg: {names[name]} and {path} both describe a leg named {name!r}")
         names[name] = path
+    if problems:
+        raise pytest.UsageError("\n".join(problems))
     return names
 
 

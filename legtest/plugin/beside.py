@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import closing
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -125,9 +126,9 @@ class Beside:
             yield f"compared with {name}: {found.outcome}: {found.refused or totals}"
             yield from (f"  changed: {change}" for change in found.changes)
         for trends in self._trends:
-            signals = sum(bool(s.signal) for s in trends.series)
-            if len(trends.rows) > 1:
-                many = f"{signals or 'none'} of {len(trends.series)} quantities"
+            learnt = [s for s in trends.series if isfinite(s.charted.low)]
+            if learnt:
+                many = f"{sum(bool(s.signal) for s in learnt) or 'none'} of {len(learnt)} quantities"
                 yield f"trend of {trends.leg} over {len(trends.rows)} runs: {many} drift"
         yield from self.notes
 

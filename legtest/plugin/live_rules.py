@@ -44,9 +44,12 @@ def check_live(config: pytest.Config) -> None:
         raise pytest.UsageError("\n".join(problems))
 
 
-def check_live_items(items: Sequence[pytest.Item]) -> None:
-    """Raises pytest.UsageError for tests of a live bench that are run in another process, again, or many times."""
-    problems = []
+def check_live_items(items: Sequence[pytest.Item], everything: Sequence[pytest.Item]) -> None:
+    """Raises pytest.UsageError for tests of a live bench that are run in another process, again, or many times.
+
+    everything: also the tests without a bench; nobody should take a property test on a simulated leg for a live one.
+    """
+    problems = [f"{item.nodeid}: {GIVEN}" for item in everything if is_given(item)]
     for item in items:
         for mark, why in (("forked", "runs the test in a copy of the process"), ("flaky", "runs a failed test again")):
             if item.get_closest_marker(mark) is not None:
@@ -54,8 +57,6 @@ def check_live_items(items: Sequence[pytest.Item]) -> None:
         timeout = item.get_closest_marker("timeout")
         if timeout is not None and "thread" in (*timeout.args[1:], timeout.kwargs.get("method")):
             problems.append(f"{item.nodeid}: {_THREAD}")
-        if is_given(item):
-            problems.append(f"{item.nodeid}: {GIVEN}")
     if problems:
         raise pytest.UsageError("\n".join(problems))
 

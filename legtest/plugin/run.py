@@ -160,10 +160,18 @@ class RunSession:
                 f"pytest's rootdir {self.config.rootpath}? Then write --leg=FILE, or name the directory with --rootdir"
             )
         if self.setting.live:
-            check_live_items(items)
+            check_live_items(items, session.items)
         self._check_durations(items)
         self._wanted = frozenset(tests)
         self._announce()
+        self._tell_selection(tests)
+
+    def _tell_selection(self, tests: list[str]) -> None:
+        if self._writer is not None:
+            try:
+                self._writer.selected(tests)
+            except LegtestError as error:
+                raise pytest.UsageError(str(error)) from None
 
     def _check_durations(self, items: list[pytest.Item]) -> None:
         """No permit lasts longer than a permit: a test that needs one longer is refused before anything moves."""
@@ -223,6 +231,8 @@ class RunSession:
         try:
             for name, test in self._tally.tests.items():
                 writer.test_end(name, test.word, leg=test.leg, seconds=test.seconds, reason=test.reason)
+            if self.setting.live:
+                writer.attendance(*self.setting.attendance)
             if status in (0, 1) and self._tally.tests:
                 self._beside.write(writer)
                 writer.seal()

@@ -33,6 +33,7 @@ KINDS = (
     "comparison",
     "trend",
     "attendance",
+    "selected",
     "part_end",
 )
 LARGEST_LINE = 1 << 20

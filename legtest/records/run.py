@@ -39,6 +39,7 @@ READABLE = (1, 2, 3)
 HEADER = "run.json"
 LARGEST_HEADER = 16 << 20
 MOST_FILES = 200_000
+SELECTED_AT_ONCE = 500  # tests named in one event
 REPORTS = ("junit.xml", "report.html", "summary.md")
 Mode = Literal["SIMULATED", "REHEARSAL", "LIVE"]
 _LIBRARIES = ("numpy", "mujoco-core", "python-can", "canopen", "pydantic", "pyarrow", "pytest")
@@ -123,6 +124,11 @@ class RunWriter:
     def attendance(self, attended: bool, by: str) -> None:
         """Whether somebody was there while the leg could move, and who, if that is known."""
         self._journal.append("attendance", 0, {"attended": attended, "by": by})
+
+    def selected(self, tests: Sequence[str]) -> None:
+        """Which tests were asked for, before the first begins: one that never ends is missed by its name."""
+        for first in range(0, len(tests), SELECTED_AT_ONCE):
+            self._journal.append("selected", 0, {"tests": list(tests[first : first + SELECTED_AT_ONCE])})
 
     def seal(self) -> RunHeader:
         """End the run: hash every file into run.json. Nothing may be written to the record afterwards."""

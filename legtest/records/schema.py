@@ -72,6 +72,7 @@ BODIES: dict[str, dict[str, Any]] = {
         "chart": str, "signal": str,
     },
     "attendance": {"attended": bool, "by": str},
+    "selected": {"tests": tuple[str, ...]},
     "part_end": {},
 }  # fmt: skip
 _OPEN = ("precheck", "part_end")

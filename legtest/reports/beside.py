@@ -52,7 +52,9 @@ class Change:
     def headline(self) -> str:
         """One line, number first."""
         unit = f" {self.unit}" if self.unit else ""
-        moved = f"changed {self.difference}{unit}, U {self.expanded}{unit}" if self.difference else "not compared"
+        coverage = f" ({self.coverage})" if self.coverage else ""  # not that of the verdict by the limits
+        moved = f"changed {self.difference}{unit}, U {self.expanded}{unit}{coverage}"
+        moved = moved if self.difference else "not compared"
         margin = f", margin {self.margin}{unit}" if self.margin else ""
         more = f"; {self.repeats} repeats needed" if self.repeats else ""
         why = f"; {self.reason}" if self.reason else ""
@@ -61,9 +63,10 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """One quantity over runs. signal: what the control chart says, "" = nothing."""
+    """One quantity over runs. signal: what the control chart says, "" = nothing. word: the same for a table."""
 
     signal: str
+    word: str
     count: int
     first: str
     last: str
@@ -98,6 +101,11 @@ class Beside:
     def charted(self) -> int:
         """How many trends there are."""
         return sum(map(len, self.trends.values()))
+
+    @property
+    def waiting(self) -> int:
+        """How many of them have too few runs to signal anything yet."""
+        return sum(not _has_limits(body) for bodies in self.trends.values() for body in bodies)
 
     @property
     def outcome(self) -> str:
@@ -181,11 +189,19 @@ def _trend(body: Mapping[str, Any], unit: str) -> Trend:
     when = [str(w) for w in body.get("when", [])] if isinstance(body.get("when"), list) else []
     signal, chart = _text(body, "signal"), _text(body, "chart")
     ends = [f"{end:.4g}" if end is not None else "open" for end in (in_low, in_high)]
-    bounds = f", {chart} limits {ends[0]} to {ends[1]} {unit}"
+    bounds = f", {chart} limits {ends[0]} to {ends[1]} {unit}" if _has_limits(body) else ""
+    word = signal or ("no signal" if _has_limits(body) else "too few runs")
     middle = f", centre {in_unit(centre, unit):.4g}" if centre is not None else ""
-    said = f"{len(values)} runs{bounds}{middle}; {signal or 'no signal'}"
-    svg = spark_svg(shown, in_low, in_high, _changes_at(body, when), f"trend: {said}")
-    return Trend(signal, len(values), when[0] if when else "", when[-1] if when else "", chart, svg, said)
+    said = f"{len(values)} runs{bounds}{middle}; {word}"
+    us = [u for u in map(_number, body["u"]) if u is not None] if isinstance(body.get("u"), list) else []
+    least = 4 * in_unit(max(us, default=0.0), unit)
+    svg = spark_svg(shown, in_low, in_high, _changes_at(body, when), f"trend: {said}", least)
+    return Trend(signal, word, len(values), when[0] if when else "", when[-1] if when else "", chart, svg, said)
+
+
+def _has_limits(body: Mapping[str, Any]) -> bool:
+    """Whether the chart has learned enough to signal."""
+    return any(_number(body.get(key)) is not None for key in ("low", "high"))
 
 
 def _changes_at(body: Mapping[str, Any], when: list[str]) -> list[int]:

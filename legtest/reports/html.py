@@ -75,6 +75,7 @@ def report_html(run: Run) -> bytes:
             missing=[case for case in found.cases if not case.rows],
             moved=[change for change in found.beside.changes if change.outcome != "equivalent"],
             pages=pages,
+            unshown=sum(len(seg["problems"]) for page in pages for seg in page["segments"]),
             items=ITEMS,
             style=Markup(style),
             style_hash=_hash(style),

@@ -62,14 +62,19 @@ def _text(x: float, y: float, text: str) -> str:
 
 
 def spark_svg(
-    values: Sequence[float], low: float | None, high: float | None, marks: Sequence[int], said: str
+    values: Sequence[float], low: float | None, high: float | None, marks: Sequence[int], said: str, least: float = 0.0
 ) -> Markup | None:
-    """Values of earlier runs and this one (the last, a dot), control limits dashed, changes of parts as ticks."""
+    """Values of earlier runs and this one (the last, a dot), control limits dashed, changes of parts as ticks.
+
+    least: the height stands for at least so much, so that differences below the uncertainty do not look like any.
+    """
     present = [v for v in values if isfinite(v)]
     if not present:
         return None
     ends = [*present, *(end for end in (low, high) if end is not None and isfinite(end))]
     bottom, top = min(ends), max(ends)
+    lacking = max(0.0, least - (top - bottom)) / 2
+    bottom, top = bottom - lacking, top + lacking
     extent = top - bottom or max(abs(top) * 0.1, 1e-9)
 
     def y(v: float) -> float:

@@ -120,14 +120,17 @@ def sheet(run: Run) -> Sheet:
         for body in part.bodies("bench_error"):
             errors.setdefault(str(body.get("test", "")), []).append(str(body.get("message", "")))
     endings = {end.test: end for end in run.tests}
+    chosen = [str(test) for body in run.bodies("selected") for test in body.get("tests", ())]
     others = _beside(run, by_test)
     cases = []
-    for test in dict.fromkeys([*endings, *by_test, *segments, *errors, *(t for t in legs if t)]):
+    for test in dict.fromkeys([*endings, *by_test, *segments, *errors, *(t for t in legs if t), *chosen]):
         end = endings.get(test)
         leg_name = end.leg if end else legs.get(test, "")
         judged = _with_others((each for _, each in by_test.get(test, [])), others, leg_name, test)
         rows = tuple(sorted(judged, key=lambda each: _rank(each.word)))
         said = dict.fromkeys([*errors.get(test, []), *([end.reason] if end and end.reason else [])])
+        if end is None and test not in legs and test not in errors:
+            said = {"never begun": None}
         word = _word(end.word if end else INTERRUPTED, rows, bool(errors.get(test)))
         seconds = end.seconds if end else 0.0
         cases.append(Case(test, leg_name, word, seconds, "; ".join(said), rows, tuple(segments.get(test, ()))))

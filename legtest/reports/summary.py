@@ -55,7 +55,7 @@ def _others(found: Sheet) -> list[str]:
 def _lines(case: Case) -> list[str]:
     cells = [
         (row.word, row.label, f"{row.value} {row.unit}", f"{row.expanded} {row.unit}", row.limits or "no limit set",
-         _change(row), (row.trend.signal or "no signal") if row.trend else "", case.test)
+         _change(row), row.trend.word if row.trend else "", case.test)
         for row in case.rows
     ]  # fmt: skip
     if case.reason or not cells:

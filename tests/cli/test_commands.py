@@ -173,6 +173,17 @@ def test_report_writes_the_same_again(run: Path) -> None:
     assert legtest("verify", run).exit_code == 0  # reports are no part of the record
 
 
+def test_report_of_a_run_with_a_changed_frame_says_so(run: Path) -> None:
+    """The values come from the journals, so the reports look as before."""
+    path = next(run.glob("parts/*/frames.log"))
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    done = legtest("report", run)
+    assert (done.exit_code, len(done.stdout.splitlines())) == (1, len(REPORTS))
+    assert "frames.log: changed since the run was sealed" in done.stderr
+
+
 def test_replay_of_a_run_whose_values_come_from_nowhere(run: Path) -> None:
     """The made-up values of this run cannot come out of its frames."""
     done = legtest("replay", run)

@@ -49,6 +49,9 @@ def test_a_run_is_accepted_listed_shown_and_compared_with(here: Path, finished: 
     assert (again.exit_code, "--supersede" in again.stderr) == (2, True)
     assert legtest("baseline", "accept", run, "--name", "first", *SIGNED, "--supersede").exit_code == 0
     listed = legtest("baseline", "list")
+    assert listed.stderr == ""
+    none = legtest("baseline", "list", "--baselines", "elsewhere")
+    assert (none.exit_code, none.stdout, "elsewhere: no baseline" in none.stderr) == (0, "", True)
     assert listed.stdout.startswith(f"first  {finished.name}  20")
     assert listed.stdout.endswith("M. Osei: new belts (1 before it)\n")
     shown = legtest("baseline", "show", "first").stdout
@@ -59,6 +62,7 @@ def test_a_run_is_accepted_listed_shown_and_compared_with(here: Path, finished: 
     assert "(baseline first, accepted 20" in done.stdout
     assert "hip holding torque ratio: moved by 0, U 0.0491 (90%), margin 0.0333: undecided" in done.stdout
     assert done.stdout.endswith("undecided: 1 undecided, 2 refused, 4 equivalent\n")
+    assert "\nboth are the same record: nothing can have moved\n" in done.stdout
 
 
 def test_compare_as_data_and_what_it_refuses(here: Path, finished: Path) -> None:
@@ -77,15 +81,17 @@ def test_import_and_history(here: Path, finished: Path) -> None:
     assert done.exit_code == 2
     assert "there is no history; `legtest import RUNS` makes one" in done.stderr
     done = legtest("import", "runs")
-    assert (done.exit_code, done.stdout) == (0, "runs/history.sqlite: 1 runs added, 0 there already\n")
+    assert (done.exit_code, done.stdout) == (0, "runs/history.sqlite: 1 run added, 0 there already\n")
     make_run(here / "runs", seal=False, cycles=40)
     done = legtest("import", "runs")
     assert (done.exit_code, done.stdout) == (1, "runs/history.sqlite: 0 runs added, 1 there already\n")
     assert "not imported: not sealed" in done.stderr
     done = legtest("history", "tarn-fl")
     assert done.exit_code == 0
-    assert done.stdout.startswith("tarn-fl: SIMULATED, 1 runs, 2031-03-04 to 2031-03-04\nEWMA, limits set for 6")
+    assert done.stdout.startswith("tarn-fl: SIMULATED, 1 run, 2031-03-04 to 2031-03-04\nEWMA, limits set for 6")
     assert "too few runs" in done.stdout
+    assert "no quantity has 'zzz' in its name" in legtest("history", "tarn-fl", "-q", "zzz").stdout
+    assert "\nhip holding torque ratio\n" in legtest("history", "tarn-fl", "-q", "holding torque").stdout  # unit 1
     done = legtest("history", "nobody")
     assert (done.exit_code, "no run of a leg 'nobody'; legs there: tarn-fl" in done.stderr) == (2, True)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -34,6 +35,19 @@ def test_it_holds_everything_that_is_compared(run: Run, tmp_path: Path) -> None:
     assert dumps(to_json(found)) == dumps(to_json(made))
     assert (found.by, found.reason, found.accepted) == ("M. Osei", "new belts", "2031-04-01T12:00:00+00:00")
     assert dumps(to_json(found.snapshot)) == dumps(to_json(snapshot(run)))
+
+
+@pytest.mark.parametrize("name", ["frames.log", "samples.parquet"])
+def test_a_record_with_one_changed_byte_is_no_baseline(run: Run, tmp_path: Path, name: str) -> None:
+    """Also in a file that holds none of the values: somebody signs for the whole record."""
+    folder = Path(shutil.copytree(run.folder, tmp_path / "runs" / run.folder.name))
+    path = next(folder.glob(f"parts/*/{name}"))
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    with pytest.raises(RecordError, match=r"no baseline: .*" + name):
+        keep(read_run(folder), tmp_path / "b")
+    assert not (tmp_path / "b").exists()
 
 
 def test_a_name_is_not_given_again_in_silence_and_the_old_one_stays(run: Run, tmp_path: Path) -> None:

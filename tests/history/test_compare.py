@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import nan
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from legtest.description.model import DecisionRule
 from legtest.history.compare import Comparison, compare_runs
 from legtest.history.conditions import CONDITIONS
 from legtest.history.snapshot import Value, short_test, snapshot
+from legtest.metrology.decision import decide
 from legtest.metrology.equivalence import Outcome
 from legtest.metrology.measurement import BudgetLine
 from legtest.records.reading import read_run
+from legtest.records.run import RunWriter
 from legtest.records.schema import BODIES
 from tests.history.make_snapshot import LEG, SETTING, make_snapshot, make_value, with_drive
-from tests.records.make_run import make_run
+from tests.records.make_run import STARTED, make_bench, make_leg, make_run
 
 
 def beside(new: Value, old: Value, **more: Any) -> Comparison:
@@ -37,6 +41,19 @@ def test_three_outcomes_and_their_lines(moved: float, outcome: str) -> None:
     assert body["difference"] == pytest.approx(moved)
     assert (body["baseline"], body["baseline_run"], body["baseline_value"]) == ("b", "run", 0.2)
     assert (body["outcome"], body["margin"], body["coverage"]) == (outcome, 0.05, 0.9)
+
+
+def test_values_come_as_the_tests_ended_and_not_as_their_folders_are_named(tmp_path: Path) -> None:
+    writer = RunWriter.create(tmp_path, now=STARTED, mode="SIMULATED", legs=[make_leg()], bench=make_bench())
+    for test in ("z", "m", "a"):
+        part = writer.part(test)
+        part.begin(leg="tarn-fl", test=test, seed=1, wiremaps=[], sync_id=128)
+        part.verdict(0, decide(make_value(0.2).measurement, None, DecisionRule("guarded", 0.95)), test=test)
+        part.end(0)
+    for test in ("m", "z"):
+        writer.test_end(test, "pass", leg="tarn-fl", seconds=0.1)
+    writer.seal()
+    assert [value.test for value in snapshot(read_run(writer.folder)).values] == ["m", "z", "a"]
 
 
 def test_undecided_says_how_many_runs_would_settle_it() -> None:

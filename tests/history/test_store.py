@@ -174,6 +174,14 @@ def test_a_file_that_is_no_history(tmp_path: Path, content: bytes) -> None:
         open_history(str(path))
 
 
+def test_what_sqlite_cannot_open_is_said_with_the_way_out(tmp_path: Path) -> None:
+    """A folder where SQLite keeps its second file is refused in the words that it has for a read-only disk."""
+    open_history(str(tmp_path / "h")).close()
+    (tmp_path / "h-wal").mkdir()
+    with pytest.raises(RecordError, match=r"unable to open database file; the file and its folder must be writable"):
+        open_history(str(tmp_path / "h"))
+
+
 def test_places_that_cannot_be(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(RecordError, match="the history cannot be opened"):

@@ -185,6 +185,7 @@ def test_the_page_stands_alone_and_is_the_same_again(snapshots: list[Snapshot]) 
     page.feed(content.decode())
     assert "script" not in page.tags
     assert page.tags.count("svg") == 3
+    assert b'@top-left { content: "SIMULATED"' in content  # on every printed page
     assert all(address.startswith("#") for address in page.addresses)
     text = " ".join(page.text)
     for said in ("SIMULATED", "one false alarm in 20 runs", "EWMA up", "legtest 0.1.0 -> 0.2.0", "says nothing about"):

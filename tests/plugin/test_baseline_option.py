@@ -58,9 +58,9 @@ def test_a_run_that_is_as_it_was(project: Project, parallel: tuple[str, ...]) ->
 @pytest.mark.parametrize(
     ("value", "u", "outcome", "code", "said"),
     [
-        (2.5, 0.1, "different", 1, "leg sag changed +1.50 mm, U 0.23 mm, margin 1 mm: different"),
+        (2.5, 0.1, "different", 1, "leg sag changed +1.50 mm, U 0.23 mm (90 %), margin 1 mm: different"),
         (1.9, 0.2, "undecided", 10, "margin 1 mm: undecided; 13 repeats needed"),
-        (1.9, 0.1, "undecided", 10, "leg sag changed +0.90 mm, U 0.23 mm, margin 1 mm: undecided"),
+        (1.9, 0.1, "undecided", 10, "leg sag changed +0.90 mm, U 0.23 mm (90 %), margin 1 mm: undecided"),
     ],
 )
 def test_a_run_that_is_not_fails(

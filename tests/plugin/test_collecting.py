@@ -34,7 +34,7 @@ def test_collecting_the_acceptance_suite(tmp_path: Path) -> None:
     for leg, joints in (("tarn-fl", ("abduction", "hip", "knee")), ("tarn-hopper", ("hip", "knee"))):
         assert {f"test_homing_repeats[{leg}-{joint}]" for joint in joints} <= set(ids)
         assert f"test_foot_follows_its_path[{leg}]" in ids
-    assert len(ids) == len(set(ids)) == 5 * 3 + 2 + 5 * 2 + 2
+    assert len(ids) == len(set(ids)) == 16 * (3 + 2) + 16 * 2
     assert not runs.exists()
 
 

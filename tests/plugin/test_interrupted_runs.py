@@ -8,6 +8,7 @@ import sys
 import pytest
 
 from legtest.records.reading import read_run, verify
+from legtest.reports.rows import sheet
 from legtest.reports.write import write_reports
 from tests.plugin.conftest import Inner, Project
 from tests.plugin.test_stopping import states
@@ -51,6 +52,15 @@ def test_a_killed_run(end: str, code: int, project: Project) -> None:
     assert any(second.name in line and "no part_end" in line for line in said)
     written = write_reports(read_run(done.folders[-1]))
     assert "interrupted" in written["summary.md"].read_text(encoding="utf-8")
+
+
+def test_what_never_began_is_missed_by_its_name(project: Project) -> None:
+    third = "\n\ndef test_third(bench, judge):\n    judge(sag(1), at_most='2 mm')\n"
+    done = project.run(SOURCE.format(end="raise KeyboardInterrupt") + third, apart=True)
+    assert done.ret == pytest.ExitCode.INTERRUPTED
+    cases = {case.test.rpartition("::")[2].partition("[")[0]: case for case in sheet(done.run).cases}
+    assert (cases["test_third"].word, cases["test_third"].reason) == ("interrupted", "never begun")
+    assert cases["test_first"].word == "pass"
 
 
 def test_ctrl_c(project: Project) -> None:

@@ -18,6 +18,7 @@ from hypothesis import given, strategies
 def test_it(bench, number):
     pass
 """
+BESIDE = TEST + GIVEN.replace("bench, number", "number").replace("test_it", "test_beside")
 MARKED = "@pytest.mark.{mark}\n" + TEST
 FORKED = """
 def pytest_addoption(parser):
@@ -40,6 +41,7 @@ REFUSED: dict[str, tuple[tuple[str, ...], str, str, str, str]] = {
     "reruns of the ini": ((), TEST, "", "reruns = 1", "leave out --reruns"),
     "a flaky test": ((), MARKED.format(mark="flaky(reruns=1)"), "", "", "the mark 'flaky'"),
     "given": ((), GIVEN, "", "", "no @given around a live bench"),
+    "given, beside the bench": ((), BESIDE, "", "", "test_beside: hypothesis runs a test many times"),
     "pdb": (("--pdb",), TEST, "", "", "leave out --pdb"),
     "trace": (("--trace",), TEST, "", "", "leave out --trace"),
     "setup only": (("--setup-only",), TEST, "", "", "leave out --setup-only"),
@@ -83,7 +85,7 @@ def test_without_the_rules_the_same_runs_go_on(project: Project) -> None:
         "import pytest\nimport legtest.plugin as plugin\nimport legtest.plugin.run as run\n\n"
         "patch = pytest.MonkeyPatch()\n"
         "for place in (plugin, run):\n    patch.setattr(place, 'check_live', lambda config: None)\n"
-        "patch.setattr(run, 'check_live_items', lambda items: None)\n\ndef pytest_unconfigure():\n    patch.undo()\n"
+        "patch.setattr(run, 'check_live_items', lambda *items: None)\n\ndef pytest_unconfigure():\n    patch.undo()\n"
     )
     for args in (("--reruns=1",), ("--pdb",), ("--timeout-method=thread",)):
         done = project.run(TEST, *LIVE, *args, apart=True)

@@ -69,6 +69,7 @@ def everything(runs: Path) -> Path:
         "centre": 0.01, "low": 0.005, "high": 0.015, "chart": "EWMA", "signal": "",
     })  # fmt: skip
     run.attendance(True, "M. Okafor")
+    run.selected(["t", "t2"])
     run.seal()
     return run.folder
 

@@ -8,8 +8,11 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from legtest.history.page import history_html
 from legtest.records.reading import Run, read_run
 from legtest.reports.write import write_reports
+from tests.history.make_snapshot import make_snapshot, make_value
+from tests.history.test_trend import trends_of
 from tests.reports.browser import Browser, browser
 from tests.reports.rich_run import hostile_run
 
@@ -38,6 +41,20 @@ def test_nothing_scrolls_sideways(page: Browser, width: int) -> None:
     page.run("document.querySelectorAll('details').forEach(d => { d.open = false; })")
     page.width(1280)
     assert wide <= width
+
+
+@pytest.mark.parametrize("width", [1280, 390, 320])
+def test_the_history_page_too(chromium: None, tmp_path: Path, width: int) -> None:
+    """Its figures and its table scroll by themselves, so that they can be read on a telephone."""
+    runs = [make_snapshot(make_value(0.2 + 0.001 * day, test="test_x.py::" + "x" * 90), day=day) for day in range(8)]
+    (tmp_path / "history.html").write_bytes(history_html(trends_of(runs)))
+    with browser(tmp_path / "profile") as page:
+        page.width(width)
+        page.open(tmp_path / "history.html")
+        assert page.run("document.documentElement.scrollWidth") <= width
+        assert page.run("document.querySelector('svg').getBoundingClientRect().width") >= 600
+        page.run(AXE.read_text(encoding="utf-8"))
+        assert page.run(SERIOUS) == []
 
 
 @pytest.mark.parametrize("width", [1280, 390])

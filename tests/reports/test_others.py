@@ -26,7 +26,7 @@ from legtest.reports.summary import summary_md
 from tests.reports.rich_run import comparison, trend
 
 SCHEMA = Path(__file__).parents[1] / "references" / "junit" / "junit-10.xsd"
-DIFFERENT = "knee backlash changed +0.070 deg, U 0.030 deg, margin 0.05 deg: different"
+DIFFERENT = "knee backlash changed +0.070 deg, U 0.030 deg (95 %), margin 0.05 deg: different"
 
 
 def told(*bodies: tuple[str, dict[str, Any]]) -> Beside:
@@ -58,7 +58,7 @@ def test_words_of_a_run(rich: Run) -> None:
 @pytest.mark.parametrize(("more", "headline"), [
     ({}, DIFFERENT),
     ({"outcome": "undecided", "repeats_needed": 9},
-     "knee backlash changed +0.070 deg, U 0.030 deg, margin 0.05 deg: undecided; 9 repeats needed"),
+     "knee backlash changed +0.070 deg, U 0.030 deg (95 %), margin 0.05 deg: undecided; 9 repeats needed"),
     ({"outcome": "refused", "difference": None, "U": None, "reason": "another stand"},
      "knee backlash not compared, margin 0.05 deg: refused; another stand"),
     ({"difference": "x", "U": True, "margin": [], "repeats_needed": "many", "outcome": 7, "reason": None},
@@ -83,6 +83,17 @@ def test_a_damaged_trend_is_shown_as_far_as_it_goes() -> None:
     assert found.svg
     assert "EWMA limits open to 0.56 deg" in found.said
     assert told(("trend", body)).trend(("tarn-fl", "t", "hip", "backlash"), 0, "angle") is None
+
+
+def test_a_chart_that_still_learns_is_not_called_quiet() -> None:
+    """Two runs cannot signal: to say "no signal" of them would claim what nobody looked at."""
+    young = trend("knee", "backlash") | {"test": "a", "low": "nan", "high": "nan"}
+    found = told(("trend", young), ("trend", trend("knee", "backlash") | {"test": "b"}))
+    assert (found.charted, found.waiting) == (2, 1)
+    shown = [found.trend(("tarn-fl", test, "knee", "backlash"), 0, "angle") for test in "ab"]
+    assert [t.word if t else None for t in shown] == ["too few runs", "no signal"]
+    assert shown[0]
+    assert "limits" not in shown[0].said
 
 
 def test_each_value_finds_its_own_change_and_trend_from_any_folder() -> None:
@@ -187,6 +198,10 @@ def test_nothing_to_draw() -> None:
 
 
 def test_the_trend_ends_with_this_run() -> None:
+    flat = spark_svg([1.0, 1.001], None, None, [], "trend", 4.0)
+    assert flat is not None
+    first, last = ([float(v) for v in pair.split(",")] for pair in flat.split('points="')[1].split('"')[0].split())
+    assert abs(first[1] - last[1]) < 0.1  # a difference that U hides looks like none
     svg = spark_svg([1.0, 2.0, float("nan"), 4.0], 0.5, 3.5, [1, 9], "trend")
     assert svg
     root = ET.fromstring(svg)

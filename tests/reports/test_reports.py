@@ -133,6 +133,7 @@ def test_an_interrupted_run_never_passes(tmp_path: Path) -> None:
     part.verdict(0, verdict(0.1, 0.1, None, word=Word.PASS), test="t")
     found = sheet(read_run(writer.folder))
     assert (found.word, found.cases[0].word) == ("interrupted", "interrupted")
+    assert "tests that were not begun are not in the record" in Page(report_html(found.run)).text
     writer.close()
     part.end(0)
 
@@ -292,4 +293,7 @@ def test_html_shows_hostile_names_as_text(hostile: Run) -> None:
 def test_html_says_when_samples_are_missing(run: Run, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(run.folder, tmp_path / run.folder.name))
     next(folder.glob("parts/*/samples.parquet")).unlink()
-    assert "cannot be shown" in Page(report_html(read_run(folder))).text
+    text = Page(report_html(read_run(folder))).text
+    assert "cannot be shown: " in text  # at the trace, with the reason
+    assert re.search(r"The samples of [1-9]\d* of the traces cannot be shown", text)  # and on the first page
+    assert "of the traces cannot be shown" not in Page(report_html(run)).text

@@ -38,6 +38,7 @@ def test_a_stop_is_late_after_its_time_and_not_at_it() -> None:
     watch.state = watch.state._replace(until_ns=watch.now + T)
     assert watch.pass_() == ()
     assert watch.pass_() == (Reason("stop", "abduction", "not confirmed", "off in time", OFF_NOW),)
+    assert watch.state.until_ns == watch.now + 3 * T
 
 
 def test_speed_that_creeps_up_from_rest_is_counted_from_rest() -> None:
