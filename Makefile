@@ -41,8 +41,7 @@ coverage: $(STAMP)  ## every branch of what guards a leg is reached by its tests
 
 mutants: $(STAMP)  ## small changes to what guards a leg are noticed by its tests (takes hours)
 	$(BIN)/pip install --quiet mutmut==3.8.1
-	$(BIN)/mutmut run
-	$(BIN)/mutmut results
+	for step in make map try again show; do $(BIN)/python tests/mutation/run.py $$step || exit; done
 
 clean:  ## remove the environment and what the tools leave behind (not the runs)
 	rm -rf $(VENV) build dist mutants .coverage *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
