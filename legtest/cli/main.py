@@ -18,6 +18,7 @@ COMMANDS = {
     "study": ("legtest.cli.study:study", "Run a suite on many simulated legs: which faults does it catch, how surely?"),
     "campaign": ("legtest.cli.campaign:campaign", "Attack the loop with seeded faults, in simulation alone."),
     "rehearse": ("legtest.cli.rehearse:rehearse", "Serve a simulated leg in real time as a serial CAN adapter."),
+    "scan": ("legtest.cli.scan:scan", "Say what is on a bench's CAN bus, and what is wrong with it."),
     "ready": ("legtest.cli.ready:ready", "Say what a bench is ready for, without applying power."),
     "signoff": ("legtest.cli.signoff:signoff", "Walk a person through the steps that only a person can do."),
     "reset": ("legtest.cli.reset:reset", "Show why a live leg was stopped, and let a person clear that."),
@@ -26,6 +27,7 @@ COMMANDS = {
     "report": ("legtest.cli.report:report", "Write a run's reports again from its record."),
     "compare": ("legtest.cli.compare:compare", "Compare a run with an earlier one, quantity by quantity."),
     "baseline": ("legtest.cli.baseline:baseline", "Keep runs as baselines, by name, signed for."),
+    "criteria": ("legtest.cli.criteria:criteria", "Propose limits from at least ten runs of a leg."),
     "history": ("legtest.cli.history:history", "Show how the quantities of a leg develop from run to run."),
     "import": ("legtest.cli.history:import_", "Read records into the history."),
 }

@@ -239,7 +239,7 @@ def again(files: list[str], everything: bool) -> None:
 
     collect(count=False)
     for mutant, row in results().items():
-        if row["word"] == "killed" or (files and file_of(mutant) not in files) or row.get("thorough") == everything:
+        if row["word"] == "killed" or (files and file_of(mutant) not in files):
             continue
         unit = UNIT.get(file_of(mutant), OTHERWISE).split()
         tests = ["tests/safety"] if everything else [f"tests/safety/test_{name}.py" for name in unit]
@@ -248,7 +248,7 @@ def again(files: list[str], everything: bool) -> None:
             return "" if pytest.main([*PYTEST, "-x", *tests]) == 0 else "a test"
 
         word, who = forked(mutant, run)
-        keep({"mutant": mutant, "word": word, "by": who, "thorough": everything})
+        keep({"mutant": mutant, "word": word, "by": who})
 
 
 def show(files: list[str]) -> None:
