@@ -15,6 +15,7 @@ from legtest.quantities import QUANTITIES
 from legtest.units import show
 
 _FEWEST_DOF = 0.5  # degrees of freedom below which an uncertainty is none
+_NOT_COMPARED = "not compared"
 _WORST_FIRST = (Outcome.DIFFERENT, Outcome.UNDECIDED, Outcome.REFUSED, Outcome.EQUIVALENT)
 
 
@@ -89,9 +90,10 @@ class Comparison:
 
     @property
     def counts(self) -> Mapping[str, int]:
-        """How many rows ended in each outcome, worst first, without zeros."""
-        words = [row.outcome for row in self.rows]
-        return {outcome.value: words.count(outcome) for outcome in _WORST_FIRST if outcome in words}
+        """How many rows ended in each outcome, worst first, without zeros; last those that do not count."""
+        words = [row.outcome.value if row.counts else _NOT_COMPARED for row in self.rows]
+        order = (*(outcome.value for outcome in _WORST_FIRST), _NOT_COMPARED)
+        return {word: words.count(word) for word in order if word in words}
 
 
 def compare_runs(new: Snapshot, old: Snapshot) -> Comparison:

@@ -140,6 +140,7 @@ def test_without_a_margin_or_a_partner_a_value_is_shown_and_weighs_nothing() -> 
         "", "no margin set: nobody said", "the baseline has no such value", "not measured in this run"
     ]  # fmt: skip
     assert [row.counts for row in found.rows] == [True, False, False, False]
+    assert dict(found.counts) == {"equivalent": 1, "not compared": 3}
     assert found.rows[-1].body("b", "r")["test"] == "test_gears.py::test_friction"
 
 
