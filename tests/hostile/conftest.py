@@ -42,8 +42,10 @@ def hostile_table(request: pytest.FixtureRequest) -> Iterator[Callable[..., None
 
 
 @pytest.fixture(autouse=True)
-def hang_up_is_heard() -> Iterator[None]:
-    """Started by nohup, this process and its children would ignore it."""
-    usual = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+def signals_are_heard() -> Iterator[None]:
+    """Started by nohup, this process and its children would ignore a hang-up; in a shell's background, Ctrl-C."""
+    hang_up = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    ctrl_c = signal.signal(signal.SIGINT, signal.default_int_handler)
     yield
-    signal.signal(signal.SIGHUP, usual)
+    signal.signal(signal.SIGHUP, hang_up)
+    signal.signal(signal.SIGINT, ctrl_c)
