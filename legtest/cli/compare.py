@@ -33,16 +33,14 @@ def compare(ctx: click.Context, run: Path, earlier: str, baselines: Path, as_jso
     """
     import json
 
-    from legtest.errors import RecordError
     from legtest.history.baseline import find
     from legtest.history.compare import compare_runs
-    from legtest.history.snapshot import snapshot
+    from legtest.history.snapshot import check_whole, snapshot
     from legtest.metrology.equivalence import Outcome
     from legtest.records.reading import read_run
 
     record = read_run(run)
-    if record.problem:
-        raise RecordError(f"{run}: not compared: {record.problem}")
+    check_whole(record, "not compared")
     base = find(baselines, earlier)
     found = compare_runs(snapshot(record), base.snapshot)
     if as_json:

@@ -13,11 +13,10 @@ from math import inf
 from pathlib import Path
 
 from legtest.errors import RecordError, UsageError
-from legtest.history.snapshot import Snapshot, snapshot
+from legtest.history.snapshot import Snapshot, check_whole, snapshot
 from legtest.records.encode import dumps, from_json, loads, to_json
 from legtest.records.files import read_whole
 from legtest.records.reading import Run, read_run
-from legtest.records.verifying import problems_of
 from legtest.units import KINDS
 
 FORMAT, VERSION = "legtest baseline", 1
@@ -51,11 +50,7 @@ def accept(
     """
     _check_name(name)
     check_signed(by, reason)
-    if run.problem:
-        raise RecordError(f"{run.folder}: no baseline: {run.problem}")
-    changed = list(dict.fromkeys(problems_of(run)))  # every file: frames and samples too, which nothing here reads
-    if changed:
-        raise RecordError(f"{run.folder}: no baseline: {changed[0]}; `legtest verify` says all that is wrong with it")
+    check_whole(run, "no baseline")
     taken = list(_files(folder, name))
     if taken and not supersede:
         before = _read(taken[-1])
@@ -91,8 +86,7 @@ def find(folder: Path, name_or_run: str) -> Baseline:
     path = Path(name_or_run)
     if (path / "run.json").is_file():
         run = read_run(path)
-        if run.problem:
-            raise RecordError(f"{path}: not compared with: {run.problem}")
+        check_whole(run, "not compared with")
         return Baseline(FORMAT, VERSION, "", 0, "", "", "", snapshot(run))
     known = names(folder)
     if name_or_run not in known:

@@ -17,6 +17,7 @@ from legtest.metrology.measurement import Measurement
 from legtest.quantities import QUANTITIES
 from legtest.records.encode import dumps, to_json
 from legtest.records.reading import Run
+from legtest.records.verifying import problems_of
 
 # Of a bench's description: what says nothing about the numbers measured there.
 _NO_MATTER = ("path", "sha256", "stand.path", "stand.sha256", "channel", "heartbeat_s", "loss_s", "max_age_s")
@@ -94,6 +95,18 @@ class Snapshot:
     def place(self) -> str:
         """A digest of all that must be the same for values to lie on one line: bench, stand, mode, simulated leg."""
         return sha256(dumps([self.mode, self.seed, self.setting]).encode()).hexdigest()[:16]
+
+
+def check_whole(run: Run, without: str) -> None:
+    """Raises RecordError, which begins with what cannot be done, for a record that is not as it was sealed.
+
+    Every file counts: frames and samples too, of which little is read here.
+    """
+    if run.problem:
+        raise RecordError(f"{run.folder}: {without}: {run.problem}")
+    changed = list(dict.fromkeys(problems_of(run)))
+    if changed:
+        raise RecordError(f"{run.folder}: {without}: {changed[0]}; `legtest verify` says all that is wrong with it")
 
 
 def snapshot(run: Run, *, behaviour: bool = True) -> Snapshot:

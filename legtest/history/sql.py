@@ -159,6 +159,8 @@ def _sqlite(where: str) -> Database:
         try:
             database.execute(f"PRAGMA {pragma}")
         except RecordError as error:
+            if "locked" in str(error):
+                continue  # another writer makes the file just now, and sets this mode, which the file keeps
             database.close()
             if "unable to open" not in str(error) and "readonly" not in str(error):
                 raise

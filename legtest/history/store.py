@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from legtest.errors import RecordError
-from legtest.history.snapshot import Snapshot, Value, snapshot
+from legtest.history.snapshot import Snapshot, Value, check_whole, snapshot
 from legtest.history.sql import Database
 from legtest.records.encode import dumps, to_json
 from legtest.records.reading import read_run
@@ -98,8 +98,7 @@ def import_runs(
     for folder in folders:
         try:
             run = read_run(folder)
-            if run.problem:
-                raise RecordError(f"{folder}: not imported: {run.problem}")
+            check_whole(run, "not imported")
             new = add(database, snapshot(run, behaviour=behaviour))
         except RecordError as error:
             failed += 1

@@ -160,3 +160,17 @@ def test_short_work_says_nothing_in_a_log_and_a_terminal_has_one_line() -> None:
 @pytest.mark.parametrize(("seconds", "text"), [(0.2, "1 s"), (89, "89 s"), (240, "4 min"), (6000, "1.7 h")])
 def test_a_time_left_is_as_coarse_as_the_guess(seconds: float, text: str) -> None:
     assert duration(seconds) == text
+
+
+def test_a_record_with_a_changed_byte_is_neither_compared_nor_imported(here: Path, finished: Path) -> None:
+    run, other = here / "runs" / finished.name, make_run(here / "runs", cycles=40)
+    log = next(run.glob("parts/*/frames.log"))
+    log.write_bytes(log.read_bytes().replace(b"can", b"cam", 1))
+    for arguments, says in (
+        (("compare", run, other), "not compared"), (("compare", other, run), "not compared with"),
+        (("import", run), "not imported"),
+    ):  # fmt: skip
+        done = legtest(*arguments)
+        assert done.exit_code == 1
+        assert f"{says}: " in done.stderr
+        assert "changed" in done.stderr
