@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from typing import NoReturn
 
 from legtest import wiring
 from legtest.bench import Bench
@@ -184,41 +185,43 @@ def require_linux(what: str = "a live bench") -> None:
         )
 
 
+def _needs_a_person(what: str) -> NoReturn:
+    raise NotRun(f"{what} by a person, and a test run asks nobody")
+
+
 class NobodysHands:
     """A run asks nobody to arrange anything: what a person did is in the sign-off."""
 
     def arrange(self, setup: SetUp, mass_kg: float = 0.0) -> None:
         """Raises NotRun."""
-        raise NotRun(
-            f"'{setup}' must be arranged by a person, and a test run asks nobody"
-        )
+        _needs_a_person(f"'{setup}' must be arranged")
 
     def read(self, instrument: Instrument, joint: str) -> float:
         """Raises NotRun."""
-        raise NotRun(f"{instrument.name} must be read by a person, and a test run asks nobody")
+        _needs_a_person(f"{instrument.name} must be read")
 
     def pose(self, joints_rad: Sequence[float]) -> None:
         """Raises NotRun."""
-        raise NotRun("the leg must be held by a person, and a test run asks nobody")
+        _needs_a_person("the leg must be held")
 
     def let_go(self) -> None:
         """Nobody holds it."""
 
     def set_hook(self, height_m: float) -> None:
         """Raises NotRun."""
-        raise NotRun("the carriage's hook must be set by a person, and a test run asks nobody")
+        _needs_a_person("the carriage's hook must be set")
 
     def pull_hook(self) -> None:
         """Raises NotRun."""
-        raise NotRun("the carriage's hook must be pulled by a person, and a test run asks nobody")
+        _needs_a_person("the carriage's hook must be pulled")
 
     def power_cycle(self) -> None:
         """Raises NotRun."""
-        raise NotRun("the drives' supply must be switched off and on by a person, and a test run asks nobody")
+        _needs_a_person("the drives' supply must be switched off and on")
 
     def emergency_stop(self, *, pressed: bool) -> tuple[int, float]:
         """Raises NotRun."""
-        raise NotRun("the emergency stop must be pressed by a person, and a test run asks nobody")
+        _needs_a_person("the emergency stop must be pressed")
 
 
 class PlayedHands(NobodysHands):

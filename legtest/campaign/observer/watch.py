@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from struct import unpack
 from typing import Literal
@@ -38,7 +39,7 @@ class Observer(Duties):
         self._complete = 0  # passes in which every axis was seen energised; at first some are still on their way
         self._truth = False
         self._waiting: list[Frame] = []  # delivered, for the next pass
-        self._handed: set[tuple[int, int]] = set()  # axis, controlword: permitted when a waiting adapter took them
+        self._handed: Counter[tuple[int, int]] = Counter()  # (axis, controlword) that a waiting adapter took
         self._cuts: list[tuple[int, str]] = []  # powers cut at speed, for the next pass to explain
 
     def permit(self, t_ns: int, axes: Sequence[int], caps_Nm: Sequence[float], end_ns: int) -> None:
@@ -87,7 +88,7 @@ class Observer(Duties):
         """An adapter without its bus took a frame: it comes out when the bus is back, whatever has happened since."""
         axis = self._node.get(frame.can_id & 0x7F, -1)
         if frame.can_id & 0x780 == 0x200 and axis >= 0 and not self.permission.refusal(t_ns, axis):
-            self._handed.add((axis, int.from_bytes(frame.data[:2], "little")))
+            self._handed[axis, int.from_bytes(frame.data[:2], "little")] += 1
 
     def truth(self, t_ns: int, axis: int, position_rad: float, torque_Nm: float, status: int) -> None:
         """Where an actuator really is, and its drive's statusword."""
@@ -138,7 +139,9 @@ class Observer(Duties):
             if self._void_ns is not None and t_ns > self._void_ns:
                 self._break(t_ns, f"I2 controlword 0x{word:02X} to {name} after a violation")
             refusal = self.permission.refusal(t_ns, axis)
-            if refusal and self._void_ns is None and (axis, word) not in self._handed:
+            handed = self._handed[axis, word] > 0
+            self._handed[axis, word] -= handed  # each is excused once, when it comes out
+            if refusal and self._void_ns is None and not handed:
                 self._break(t_ns, f"I1 controlword 0x{word:02X} to {name}: {refusal}")
             if word & 0x1F == 0x1F:
                 self._homing = self.oracle.homing = True
